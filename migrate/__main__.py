@@ -1,0 +1,5 @@
+"""`python -m migrate` does what the `migrate` command does."""
+
+from migrate.cli.app import main
+
+main()

@@ -1,0 +1,156 @@
+"""From settings to one message. Encoding is by context: JSON, URL query, text.
+
+Nothing here decides whether a value may be sent: `carrying` has refused it before.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any
+from urllib.parse import quote, urlencode
+
+import jsonpointer
+
+from migrate.dialects.messages import HttpRequest, MqttRequest, Request
+from migrate.dialects.schema import (
+    MESSAGE,
+    Ask,
+    Dialect,
+    FixedText,
+    JsonRpc,
+    Lines,
+    Word,
+    Write,
+    fill,
+)
+from migrate.model.fleet import Device, Transport
+from migrate.model.secrets import MASK, Secret
+from migrate.model.settings import SECRETS, Bundle, Setting, Value
+
+_UNESCAPED = frozenset(range(0x20, 0x7F))
+
+
+def write_message(dialect: Dialect, bundle: Bundle, ident: int = 1) -> str:
+    """The message that sets every setting of the bundle, as the device will decode it."""
+    form = dialect.write.message
+    values = {
+        dialect.settings[setting].name: _plain(dialect.settings[setting], setting, value)
+        for setting, value in bundle.items()
+    }
+    if isinstance(form, Lines):
+        texts = [
+            f"{name}{form.assign}{_escaped(form, str(value))}" for name, value in values.items()
+        ]
+        return form.before + form.separator.join(texts) + form.after
+    document: dict[str, Any] = {}
+    for pointer, value in values.items():
+        _put(document, pointer, value)
+    if isinstance(form, JsonRpc):
+        return _call(form, ident, document)
+    return _json(document)
+
+
+def write(
+    dialect: Dialect, device: Device, transport: Transport, bundle: Bundle, ident: int = 1
+) -> Request:
+    """The one request that carries the whole bundle to a device."""
+    message = write_message(dialect, bundle, ident)
+    return _place(dialect.write, device, transport, message, ident)
+
+
+def ask(
+    dialect: Dialect, what: Ask, device: Device, transport: Transport, ident: int = 1
+) -> Request:
+    """The request of the dialect's read or restart."""
+    form = what.message
+    text = form.text if isinstance(form, FixedText) else _call(form, ident, {})
+    return _place(what, device, transport, text, ident)
+
+
+def preview(dialect: Dialect, device: Device, transport: Transport, bundle: Bundle) -> str:
+    """The write as a person may read it: not encoded, and masked before it is composed."""
+    hidden: dict[Setting, Value] = {
+        setting: MASK if setting in SECRETS else value for setting, value in bundle.items()
+    }
+    message = write_message(dialect, hidden)
+    if transport == "mqtt" and dialect.write.mqtt:
+        return f"publish to {fill(dialect.write.mqtt.topic, device)}: {message}"
+    place = dialect.write.http
+    if place is None:
+        raise ValueError(f"{dialect.name} has no http")
+    query = "&".join(
+        f"{key}={message if value == MESSAGE else value}" for key, value in place.query.items()
+    )
+    head = f"{place.method} {fill(place.path, device)}" + (f"?{query}" if query else "")
+    return f"{head} with body {message}" if place.body else head
+
+
+def _plain(word: Word, setting: Setting, value: Value) -> str | int | bool:
+    plain = value.reveal() if isinstance(value, Secret) else value
+    if isinstance(plain, bool) and word.words:
+        return word.words.true if plain else word.words.false
+    return plain
+
+
+def _escaped(form: Lines, text: str) -> str:
+    if form.escape == "none":
+        return text
+    special = {*form.separator.encode(), *form.assign.encode(), ord("%")}
+    return "".join(
+        chr(octet) if octet in _UNESCAPED and octet not in special else f"%{octet:02X}"
+        for octet in text.encode("utf-8")
+    )
+
+
+def _put(document: dict[str, Any], pointer: str, value: str | int | bool) -> None:
+    *inner, last = jsonpointer.JsonPointer(pointer).parts
+    here = document
+    for part in inner:
+        here = here.setdefault(part, {})
+    here[last] = value
+
+
+def _call(form: JsonRpc, ident: int, params: Mapping[str, Any]) -> str:
+    call: dict[str, Any] = {"jsonrpc": "2.0", "id": ident, "method": form.method}
+    joined = {**form.params, **params}
+    if joined:
+        call["params"] = joined
+    return _json(call)
+
+
+def _json(value: Any) -> str:
+    # ASCII only: \u escapes arrive the same whatever encoding the device assumes (RFC 8259).
+    return json.dumps(value, ensure_ascii=True, separators=(",", ":"))
+
+
+def _place(
+    what: Write | Ask, device: Device, transport: Transport, message: str, ident: int
+) -> Request:
+    expects = ident if isinstance(what.message, JsonRpc) else None
+    if transport == "mqtt":
+        if what.mqtt is None:
+            raise ValueError("this dialect has no mqtt here")
+        return MqttRequest(
+            fill(what.mqtt.topic, device),
+            message.encode("utf-8"),
+            fill(what.mqtt.reply, device),
+            expects,
+        )
+    place = what.http
+    if place is None:
+        raise ValueError("this dialect has no http here")
+    query = urlencode(
+        {key: message if value == MESSAGE else value for key, value in place.query.items()},
+        quote_via=quote,
+        safe="",
+    )
+    # Placeholders are filled by octets of a path segment (RFC 3986 section 3.3).
+    path = quote(fill(place.path, device), safe="/:@!$&'()*+,;=-._~")
+    return HttpRequest(
+        place.method,
+        path + (f"?{query}" if query else ""),
+        tuple(place.headers.items()),
+        message.encode("utf-8") if place.body else b"",
+        expects,
+    )

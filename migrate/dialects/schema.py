@@ -1,0 +1,363 @@
+"""What a dialect file may hold. Everything is checked here, once, so that the rest need not."""
+
+from __future__ import annotations
+
+import re
+from functools import cached_property
+from typing import Annotated, Literal, Self
+
+import jsonpointer
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+
+from migrate.model.fleet import Device, Strict, Text, Transport
+from migrate.model.mqtt import topic_fault
+from migrate.model.settings import DEPENDENT, FLAGS, SECRETS, Setting
+
+Band = Literal["2.4 GHz", "5 GHz", "6 GHz"]
+Security = Literal["wpa2-psk", "wpa3-sae"]
+MESSAGE = "{message}"
+PLACES = {"topic": "its own topic", "mac": "its MAC, upper case, hyphens", "name": "its name"}
+
+
+def _pointer(value: str) -> str:
+    try:
+        jsonpointer.JsonPointer(value)
+    except jsonpointer.JsonPointerException:
+        raise ValueError(
+            "is not a JSON Pointer (RFC 6901); it is empty or starts with a slash"
+        ) from None
+    return value
+
+
+def _pattern(value: str) -> str:
+    try:
+        compiled = re.compile(value, re.MULTILINE)
+    except re.error as error:
+        raise ValueError(f"is not a regular expression: {error}") from None
+    if "value" not in compiled.groupindex:
+        raise ValueError("has no group named value; write (?P<value>...) around the reading")
+    return value
+
+
+def _template(value: str) -> str:
+    for name in re.findall(r"\{([^{}]*)\}", value):
+        if name not in PLACES:
+            known = ", ".join("{" + place + "}" for place in PLACES)
+            raise ValueError(f"holds {{{name}}}; known placeholders: {known}")
+    return value
+
+
+def _topic(value: str) -> str:
+    if fault := topic_fault(_template(value)):
+        raise ValueError(fault)
+    return value
+
+
+def _token(value: str) -> str:
+    # RFC 9110 section 5.6.2: method and field names are tokens.
+    if not re.fullmatch(r"[!#$%&'*+\-.^_`|~0-9A-Za-z]+", value):
+        raise ValueError("is not an HTTP token (RFC 9110)")
+    return value
+
+
+def _setting(value: object) -> object:
+    if isinstance(value, str) and value in set(Setting):
+        return Setting(value)
+    raise ValueError(f"is not a setting; known: {', '.join(Setting)}")
+
+
+Pointer = Annotated[str, AfterValidator(_pointer)]
+Pattern = Annotated[str, AfterValidator(_pattern)]
+TopicTemplate = Annotated[str, AfterValidator(_topic)]
+SettingName = Annotated[Setting, BeforeValidator(_setting)]
+
+
+class Words(Strict):
+    """How yes and no are written where they are not JSON booleans."""
+
+    true: Text
+    false: Text
+
+
+class Reading(Strict):
+    """Where a reading stands in a reply: a JSON Pointer, or a regular expression (multi-line)
+    whose group `value` holds it."""
+
+    pointer: Pointer | None = None
+    pattern: Pattern | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> Self:
+        if (self.pointer is None) == (self.pattern is None):
+            raise ValueError("needs either pointer or pattern")
+        return self
+
+
+class Rule(Strict):
+    """A test of a reply; all parts that are given must hold."""
+
+    status: tuple[Annotated[int, Field(ge=100, le=599)], ...] = ()
+    pointer: Pointer | None = None
+    equals: str | int | bool | None = None
+    pattern: Annotated[str, AfterValidator(lambda value: _compiles(value))] | None = None
+
+    @model_validator(mode="after")
+    def _something(self) -> Self:
+        if not self.status and self.pointer is None and self.pattern is None:
+            raise ValueError("is empty; give status, pointer or pattern")
+        if self.equals is not None and self.pointer is None:
+            raise ValueError("equals goes with pointer")
+        return self
+
+
+def _compiles(value: str) -> str:
+    try:
+        re.compile(value, re.MULTILINE)
+    except re.error as error:
+        raise ValueError(f"is not a regular expression: {error}") from None
+    return value
+
+
+class HttpPlace(Strict):
+    """Where a message goes over HTTP. In `query` and `body` {message} stands for the message."""
+
+    method: Annotated[str, AfterValidator(_token)] = "GET"
+    path: Annotated[str, Field(pattern=r"^/[^?#]*$"), AfterValidator(_template)]
+    query: dict[str, str] = {}
+    headers: dict[Annotated[str, AfterValidator(_token)], Text] = {}
+    body: Literal["{message}", ""] = ""
+
+
+class MqttPlace(Strict):
+    """Where a message goes over MQTT, and where its answer comes."""
+
+    topic: TopicTemplate
+    reply: TopicTemplate
+
+
+class Places(Strict):
+    """One or both transports."""
+
+    http: HttpPlace | None = None
+    mqtt: MqttPlace | None = None
+
+
+class MergePatch(Strict):
+    """Settings become one JSON document, a merge patch (RFC 7396); names are JSON Pointers."""
+
+    form: Literal["merge-patch"]
+
+
+class JsonRpc(Strict):
+    """A JSON-RPC 2.0 request; settings become params by name (names are JSON Pointers)."""
+
+    form: Literal["json-rpc"]
+    method: Text
+    params: dict[str, str | int | bool] = {}
+
+
+class Lines(Strict):
+    """Settings become `name` `assign` `value`, joined by `separator`, as text.
+
+    `escape`: "none", or "percent": octets of the separator, of the assign sign, of the percent
+    sign and of everything outside printable ASCII are written as %XX (RFC 3986 section 2.1).
+    """
+
+    form: Literal["lines"]
+    separator: Annotated[str, Field(min_length=1, max_length=8)] = "\n"
+    assign: Annotated[str, Field(min_length=1, max_length=8)] = "="
+    before: str = ""
+    after: str = ""
+    escape: Literal["none", "percent"] = "none"
+
+
+class FixedText(Strict):
+    """A constant text, perhaps empty."""
+
+    form: Literal["text"]
+    text: str = ""
+
+
+class Write(Places):
+    """How settings are written. `taken` and `declined` tell the answers apart; `reason` finds the
+    device's words for a refusal; `restarts_on` names the groups whose change restarts it."""
+
+    message: Annotated[MergePatch | JsonRpc | Lines, Field(discriminator="form")]
+    taken: Rule | None = None
+    declined: Rule | None = None
+    reason: Reading | None = None
+    restarts_on: tuple[Literal["wifi", "broker", "group"], ...] = ()
+
+
+class Ask(Places):
+    """A message that changes no setting: the read, or the restart."""
+
+    message: Annotated[FixedText | JsonRpc, Field(discriminator="form")] = FixedText(form="text")
+    taken: Rule | None = None
+
+
+class Presence(Strict):
+    """The topic on which a device says that it is there, and its words for it."""
+
+    topic: TopicTemplate
+    online: Text
+    offline: Text
+
+
+class Http(Strict):
+    """HTTP in general: port, and how a login is proved (RFC 7617 basic, RFC 7616 digest)."""
+
+    port: Annotated[int, Field(ge=1, le=65535)] = 80
+    auth: Literal["none", "basic", "digest"] = "none"
+
+
+class Carries(Strict):
+    """What a message of this family can carry.
+
+    `message_octets`: longest message as the device decodes it. `target_octets`: longest path and
+    query after encoding. `cannot`: texts that no value may contain. `trims`: blanks at the ends of
+    a value are lost. `ascii_only`: no other characters. `control`: control characters arrive.
+    """
+
+    message_octets: Annotated[int, Field(ge=16)] = 1024
+    target_octets: Annotated[int, Field(ge=16)] | None = None
+    cannot: tuple[Annotated[str, Field(min_length=1)], ...] = ()
+    trims: bool = False
+    ascii_only: bool = False
+    control: bool = False
+
+
+class Radio(Strict):
+    """What the family's radio can do."""
+
+    bands: tuple[Band, ...] = ("2.4 GHz",)
+    channels: tuple[Annotated[int, Field(ge=1, le=233)], ...] = tuple(range(1, 12))
+    security: tuple[Security, ...] = ("wpa2-psk",)
+    finds_hidden: bool = False
+
+
+class Word(Strict):
+    """One setting in the family's own words: `name` to write it, `read` to find it."""
+
+    name: Text
+    read: Reading | None = None
+    max_octets: Annotated[int, Field(ge=1)] | None = None
+    empty: bool = True
+    words: Words | None = None
+
+
+class Identity(Strict):
+    """Readings that are no settings. `mac` proves who answers, so it is needed."""
+
+    mac: Reading
+    firmware: Reading | None = None
+    address: Reading | None = None
+    uptime: Reading | None = None
+    output: Reading | None = None
+
+
+class Dialect(Strict):
+    """One family of devices. A spare slot is there where the `wifi.spare.*` or `group.spare.*`
+    settings are."""
+
+    name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,39}$")]
+    about: Text
+    radio: Radio = Radio()
+    carries: Carries = Carries()
+    http: Http = Http()
+    write: Write
+    read: Ask
+    restart: Ask | None = None
+    presence: Presence | None = None
+    readings: Identity
+    settings: dict[SettingName, Word]
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        faults = [*self._places(), *self._halves(), *self._names()]
+        if faults:
+            raise ValueError("; ".join(faults))
+        return self
+
+    def _places(self) -> list[str]:
+        faults = []
+        if not self.transports:
+            faults.append("write and read share no transport: give both http, or both mqtt")
+        for name, ask in (("write", self.write), ("read", self.read), ("restart", self.restart)):
+            if ask is None:
+                continue
+            if ask.http is not None:
+                where = list(ask.http.query.values()).count(MESSAGE) + (ask.http.body == MESSAGE)
+                empty = isinstance(ask.message, FixedText) and not ask.message.text
+                if where != (0 if empty else 1):
+                    faults.append(
+                        f"{name}.http holds {{message}} {where} times; it goes into the body or "
+                        "into one query value, once (and nowhere if the message is empty)"
+                    )
+        if self.restart is not None:
+            missing = [t for t in self.transports if getattr(self.restart, t) is None]
+            faults += [
+                f"restart has no {transport}, which write and read have" for transport in missing
+            ]
+        if isinstance(self.write.message, Lines | MergePatch) and self.write.taken is None:
+            faults.append("write.taken is missing: without it no answer counts as yes")
+        return faults
+
+    def _halves(self) -> list[str]:
+        faults = []
+        for group in DEPENDENT:
+            present = [setting for setting in group if setting in self.settings]
+            needed = [s for s in group if s in SECRETS] if present else []
+            faults += [
+                f"knows {present[0]} but not {setting}, which must travel with it"
+                for setting in needed
+                if setting not in self.settings
+            ]
+            if present and group[0] not in self.settings:
+                faults.append(f"knows {present[0]} but not {group[0]}")
+        if not any(setting not in SECRETS for setting in self.settings):
+            faults.append("knows no setting that can be moved")
+        faults += [
+            f"settings.{setting} has a read, but secrets are never read"
+            for setting in self.settings
+            if setting in SECRETS and self.settings[setting].read is not None
+        ]
+        return faults
+
+    def _names(self) -> list[str]:
+        faults = []
+        names = [word.name for word in self.settings.values()]
+        faults += [
+            f"the name {name!r} stands for two settings"
+            for name in sorted({name for name in names if names.count(name) > 1})
+        ]
+        if isinstance(self.write.message, MergePatch | JsonRpc):
+            for setting, word in self.settings.items():
+                if not word.name.startswith("/"):
+                    faults.append(f"settings.{setting}.name must be a JSON Pointer such as /name")
+            for one in names:
+                faults += [
+                    f"the name {other!r} lies inside {one!r}"
+                    for other in names
+                    if other.startswith(one + "/")
+                ]
+        else:
+            message = self.write.message
+            for setting, word in self.settings.items():
+                if message.separator in word.name or message.assign in word.name:
+                    faults.append(f"settings.{setting}.name holds the separator or assign sign")
+                if setting in FLAGS and word.words is None:
+                    faults.append(f"settings.{setting} needs words for true and false")
+        return faults
+
+    @cached_property
+    def transports(self) -> tuple[Transport, ...]:
+        """The transports over which this family can be both read and written."""
+        both: tuple[Transport, ...] = ("http", "mqtt")
+        return tuple(t for t in both if getattr(self.write, t) and getattr(self.read, t))
+
+
+def fill(template: str, device: Device) -> str:
+    """A template with the device's own words in it."""
+    values = {"topic": device.topic or "", "mac": device.mac, "name": device.name}
+    return re.sub(r"\{([^{}]*)\}", lambda found: values[found[1]], template)

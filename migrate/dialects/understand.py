@@ -1,0 +1,195 @@
+"""From a reply to an answer or to readings. Whatever a device says, nothing here raises but
+`NotUnderstood`, and what it says is quoted only after the caller has cleaned it of secrets."""
+
+from __future__ import annotations
+
+import json
+import re
+from typing import Any
+
+import jsonpointer
+
+from migrate.dialects.messages import Answer, Declined, Readings, Reply, Taken, Unclear
+from migrate.dialects.schema import Ask, Dialect, JsonRpc, Reading, Rule, Word, Write
+from migrate.model.eui48 import parse_mac
+from migrate.model.settings import FLAGS, NUMBERS, SECRETS, Bundle, Setting
+
+REASON_LENGTH = 200
+_MISSING = object()
+
+
+class NotUnderstood(Exception):
+    """A reply that is not what the dialect describes; the words say in what."""
+
+
+def answer(dialect: Dialect, what: Write | Ask, reply: Reply, expects_id: int | None) -> Answer:
+    """What the device says of a write or restart."""
+    try:
+        document = _document(reply, needs_json=isinstance(what.message, JsonRpc))
+    except NotUnderstood as error:
+        document, broken = _MISSING, str(error)
+    else:
+        broken = ""
+    if isinstance(what.message, JsonRpc) and not broken:
+        verdict = _rpc_answer(document, expects_id)
+        if verdict is not None:
+            return verdict
+        taken = what.taken is None or _holds(what.taken, reply, document)
+        return Taken() if taken else Unclear("the result is not what the dialect calls taken")
+    if isinstance(what, Write) and what.declined and _holds(what.declined, reply, document):
+        return Declined(_reason(what.reason, reply, document))
+    if what.taken and _holds(what.taken, reply, document):
+        return Taken()
+    return Unclear(broken or f"the reply{_status(reply)} says neither taken nor declined")
+
+
+def readings(dialect: Dialect, reply: Reply, expects_id: int | None) -> Readings:
+    """What the device says of itself. Raises NotUnderstood."""
+    what = dialect.read
+    if reply.status == 401:
+        raise NotUnderstood("the device asks for another user name or password (401)")
+    if reply.status is not None and not 200 <= reply.status < 300:
+        raise NotUnderstood(f"the reply has HTTP status {reply.status}")
+    if what.taken and what.taken.status and reply.status not in (None, *what.taken.status):
+        raise NotUnderstood(f"the reply has HTTP status {reply.status}")
+    document = _document(reply, needs_json=isinstance(what.message, JsonRpc))
+    if isinstance(what.message, JsonRpc):
+        verdict = _rpc_answer(document, expects_id)
+        if verdict is not None:
+            words = verdict.reason if isinstance(verdict, Declined) else verdict.why
+            raise NotUnderstood(f"the read was not answered: {words}")
+        document = document["result"]
+    ident = dialect.readings
+    said_mac = _find(ident.mac, reply, document)
+    if said_mac is _MISSING:
+        raise NotUnderstood(f"the reply{_status(reply)} has no MAC where the dialect says")
+    try:
+        mac = parse_mac(str(said_mac))
+    except ValueError:
+        raise NotUnderstood("what stands where the MAC should is not a MAC address") from None
+    settings = {}
+    for setting, word in dialect.settings.items():
+        if word.read is not None and setting not in SECRETS:
+            found = _find(word.read, reply, document)
+            if found is not _MISSING:
+                settings[setting] = _typed(setting, word, found)
+    uptime = _find(ident.uptime, reply, document)
+    return Readings(
+        mac,
+        settings,
+        _text(_find(ident.firmware, reply, document)),
+        _text(_find(ident.address, reply, document)),
+        _number(uptime),
+        _text(_find(ident.output, reply, document)),
+    )
+
+
+def differences(target: Bundle, found: Readings, dialect: Dialect) -> list[Setting]:
+    """Settings of the target that can be read and do not read as they should."""
+    return [
+        setting
+        for setting, value in target.items()
+        if setting not in SECRETS
+        and (word := dialect.settings.get(setting)) is not None
+        and word.read is not None
+        and (setting not in found.settings or found.settings[setting] != value)
+    ]
+
+
+def _document(reply: Reply, *, needs_json: bool) -> Any:
+    try:
+        text = reply.body.decode("utf-8")
+    except UnicodeDecodeError:
+        raise NotUnderstood("the reply is not UTF-8 text") from None
+    try:
+        return json.loads(text)
+    except (ValueError, RecursionError):
+        if needs_json:
+            raise NotUnderstood(f"the reply{_status(reply)} is not whole JSON") from None
+        return _MISSING
+
+
+def _rpc_answer(document: Any, expects_id: int | None) -> Declined | Unclear | None:
+    """None for a result; JSON-RPC 2.0 section 5."""
+    if not isinstance(document, dict) or document.get("jsonrpc") != "2.0":
+        return Unclear("the reply is not a JSON-RPC 2.0 response")
+    error = document.get("error")
+    same = document.get("id") == expects_id and not isinstance(document.get("id"), bool)
+    if isinstance(error, dict) and (same or document.get("id") is None):
+        words = f"{error.get('message', 'no words')} (error {error.get('code', '?')})"
+        return Declined(words[:REASON_LENGTH])
+    if not same:
+        return Unclear("the reply answers another request")
+    return None if "result" in document else Unclear("the response has neither result nor error")
+
+
+def _holds(rule: Rule, reply: Reply, document: Any) -> bool:
+    if rule.status and reply.status is not None and reply.status not in rule.status:
+        return False
+    if rule.pointer is not None:
+        found = _resolve(rule.pointer, document)
+        if found is _MISSING:
+            return False
+        if rule.equals is not None and (
+            type(found) is not type(rule.equals) or found != rule.equals
+        ):
+            return False
+    if rule.pattern is not None:
+        text = reply.body.decode("utf-8", "replace")
+        if re.search(rule.pattern, text, re.MULTILINE) is None:
+            return False
+    # A rule of statuses alone says nothing over MQTT, where there are none.
+    return not (rule.pointer is None and rule.pattern is None and reply.status is None)
+
+
+def _reason(where: Reading | None, reply: Reply, document: Any) -> str:
+    found = _find(where, reply, document)
+    return "no words" if found is _MISSING else str(found)[:REASON_LENGTH]
+
+
+def _find(where: Reading | None, reply: Reply, document: Any) -> Any:
+    if where is None:
+        return _MISSING
+    if where.pointer is not None:
+        return _resolve(where.pointer, document)
+    text = reply.body.decode("utf-8", "replace").replace("\r\n", "\n")
+    found = re.search(where.pattern or "", text, re.MULTILINE)
+    return _MISSING if found is None or found["value"] is None else found["value"]
+
+
+def _resolve(pointer: str, document: Any) -> Any:
+    if document is _MISSING:
+        return _MISSING
+    try:
+        return jsonpointer.resolve_pointer(document, pointer, _MISSING)
+    except (jsonpointer.JsonPointerException, TypeError, ValueError):
+        return _MISSING
+
+
+def _typed(setting: Setting, word: Word, found: Any) -> str | int | bool:
+    if setting in FLAGS:
+        if word.words is not None:
+            return {word.words.true: True, word.words.false: False}.get(str(found), str(found))
+        return found if isinstance(found, bool) else str(found)
+    if setting in NUMBERS:
+        number = _number(found)
+        return int(number) if number is not None and number.is_integer() else str(found)
+    return str(found)
+
+
+def _number(found: Any) -> float | None:
+    if found is _MISSING or found is None or isinstance(found, bool):
+        return None
+    try:
+        number = float(found)
+    except (ValueError, TypeError, OverflowError):
+        return None
+    return number if abs(number) < 1e15 else None
+
+
+def _text(found: Any) -> str | None:
+    return None if found is _MISSING or found is None else str(found)[:REASON_LENGTH]
+
+
+def _status(reply: Reply) -> str:
+    return "" if reply.status is None else f" (HTTP {reply.status})"

@@ -1,0 +1,216 @@
+"""The playbook: the declared change, both sides, the pace, and what to do when a gate fails."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from ipaddress import IPv4Network
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, model_validator
+
+from migrate.model.fleet import Strict, Text
+from migrate.model.mqtt import string_fault, word_fault
+from migrate.model.secrets import SecretRef
+from migrate.model.wifi import ssid_fault
+
+
+def _ssid(value: str) -> str:
+    if fault := ssid_fault(value):
+        raise ValueError(fault)
+    return value
+
+
+def _word(value: str) -> str:
+    if fault := word_fault(value):
+        raise ValueError(fault)
+    return value
+
+
+def _mqtt_text(value: str) -> str:
+    if fault := string_fault(value):
+        raise ValueError(fault)
+    return value
+
+
+def _network(value: object) -> object:
+    if isinstance(value, str):
+        try:
+            return IPv4Network(value)
+        except ValueError as error:
+            raise ValueError(f"{error}; write a network such as 192.0.2.0/24") from None
+    return value
+
+
+def _path(value: object, info: ValidationInfo) -> object:
+    base = (info.context or {}).get("base")
+    return Path(base or ".") / value if isinstance(value, str) else value
+
+
+Network = Annotated[IPv4Network, BeforeValidator(_network)]
+Beside = Annotated[Path, BeforeValidator(_path)]
+Seconds = Annotated[float, Field(ge=0, le=86400)]
+Port = Annotated[int, Field(ge=1, le=65535)]
+
+
+class Wifi(Strict):
+    """A Wi-Fi network: name (1..32 octets) and passphrase or 64-hex-digit PSK."""
+
+    ssid: Annotated[str, AfterValidator(_ssid)]
+    secret: SecretRef | None = None
+
+
+class Credentials(Strict):
+    """A user name and, mostly, a password."""
+
+    username: Annotated[str, Field(min_length=1), AfterValidator(_mqtt_text)]
+    password: SecretRef | None = None
+
+
+class Broker(Strict):
+    """An MQTT broker as the devices are told of it.
+
+    `own` is for this tool itself, where the broker gives it other credentials than the devices;
+    `ca` is the certificate file that this tool trusts for it.
+    """
+
+    host: Text
+    port: Port = 1883
+    tls: bool = False
+    ca: Beside | None = None
+    username: Annotated[str, AfterValidator(_mqtt_text)] = ""
+    password: SecretRef | None = None
+    own: Credentials | None = None
+
+    @model_validator(mode="after")
+    def _fits(self) -> Broker:
+        if self.password and not self.username:
+            raise ValueError("a password without a username; add username")
+        if self.ca and not self.tls:
+            raise ValueError("ca is for TLS; add tls = true")
+        return self
+
+
+class Group(Strict):
+    """A group topic word, one topic level, at which all devices of the group listen."""
+
+    topic: Annotated[str, AfterValidator(_word)]
+
+
+class OldSide(Strict):
+    """Where the devices are today. `wifi` and `broker` are the way back: name them in full."""
+
+    subnet: Network | None = None
+    leases: Beside | None = None
+    wifi: Wifi | None = None
+    broker: Broker | None = None
+    group: Group | None = None
+
+
+class NewSide(Strict):
+    """Where the devices will be found: the subnet, and the DHCP server's lease file."""
+
+    subnet: Network | None = None
+    leases: Beside | None = None
+
+
+class Deadline(Strict):
+    """Least and most seconds to wait for a device to come back."""
+
+    least: Seconds = 30
+    most: Seconds = 180
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Deadline:
+        if self.least > self.most:
+            raise ValueError(f"least ({self.least:g}) is more than most ({self.most:g})")
+        return self
+
+
+class Pace(Strict):
+    """How fast, and how much may be lost at once.
+
+    `stranded_at_most` is the number of devices the owner is prepared to go and open after one
+    wave, held at `confidence` (one-sided). All times are seconds.
+    """
+
+    stranded_at_most: Annotated[int, Field(ge=1, le=1000)] = 1
+    confidence: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
+    widest_wave: Annotated[int, Field(ge=1, le=1000)] = 50
+    soak_seconds: Seconds = 60
+    deadline_seconds: Deadline = Deadline()
+    reply_seconds: Annotated[float, Field(gt=0, le=120)] = 5
+    look_seconds: Annotated[float, Field(ge=0.05, le=60)] = 1
+
+
+class Proof(Strict):
+    """What else must be true, beside MAC, read-back and soak, for a device to count as moved.
+
+    `address`: the address it has lies in the new subnet. `presence`: its presence topic on the
+    new broker says so.
+    """
+
+    address: bool = True
+    presence: bool = False
+
+
+class Gate(Strict):
+    """What a gate that fails does."""
+
+    on_fault: Literal["hold", "roll-back-wave", "roll-back-all"] = "hold"
+
+
+class Playbook(Strict):
+    """A declared change: any of wifi, broker, group."""
+
+    title: Text = "change"
+    wifi: Wifi | None = None
+    broker: Broker | None = None
+    group: Group | None = None
+    old: OldSide = OldSide()
+    new: NewSide = NewSide()
+    pace: Pace = Pace()
+    proof: Proof = Proof()
+    gate: Gate = Gate()
+
+    @model_validator(mode="after")
+    def _declares(self) -> Playbook:
+        if self.wifi is None and self.broker is None and self.group is None:
+            raise ValueError("declares no change; add a table [wifi], [broker] or [group]")
+        if self.wifi is not None and self.wifi.secret is None:
+            raise ValueError(
+                "wifi has no secret: an SSID without its passphrase strands every device; "
+                'add secret = { env = "NEW_WIFI_PASSPHRASE" } (or file, keyring, prompt)'
+            )
+        return self
+
+
+@dataclass(frozen=True)
+class Side:
+    """One side, complete: what is not changed is the same on both."""
+
+    name: Literal["old", "new"]
+    subnet: IPv4Network | None
+    leases: Path | None
+    wifi: Wifi | None
+    broker: Broker | None
+    group: Group | None
+
+
+def old_side(playbook: Playbook) -> Side:
+    """Where the fleet is before the run."""
+    old = playbook.old
+    return Side("old", old.subnet, old.leases, old.wifi, old.broker, old.group)
+
+
+def new_side(playbook: Playbook) -> Side:
+    """Where the fleet is to be after the run."""
+    old, new = playbook.old, playbook.new
+    return Side(
+        "new",
+        new.subnet or old.subnet,
+        new.leases or old.leases,
+        playbook.wifi or old.wifi,
+        playbook.broker or old.broker,
+        playbook.group or old.group,
+    )
