@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from migrate.dialects.compose import write, write_message
+from migrate.dialects.compose import plain, statement, write, write_message
 from migrate.dialects.messages import HttpRequest
-from migrate.dialects.schema import Dialect, Lines
+from migrate.dialects.schema import Dialect, Lines, fill
 from migrate.model.fleet import Device, Transport
-from migrate.model.secrets import Secret
+from migrate.model.mqtt import topic_fault
 from migrate.model.settings import Bundle, Setting, Value
+
+LONG_ID = 2**31
+"""No request has an identifier with more digits: what fits with it, fits."""
 
 
 def value_faults(dialect: Dialect, setting: Setting, value: Value) -> list[str]:
@@ -15,14 +18,15 @@ def value_faults(dialect: Dialect, setting: Setting, value: Value) -> list[str]:
     word = dialect.settings.get(setting)
     if word is None:
         return [f"{dialect.name} has no word for {setting}"]
-    text = value.reveal() if isinstance(value, Secret) else value
-    if not isinstance(text, str):
-        return []
+    told = plain(word, value)
+    if not isinstance(told, str):
+        return _lines_faults(dialect, setting, word.name, told)
+    text = told
     try:
         octets = len(text.encode("utf-8"))
     except UnicodeEncodeError:
         return [f"{setting} holds half a character pair (a lone surrogate)"]
-    carries, form = dialect.carries, dialect.write.message
+    carries = dialect.carries
     faults = []
     if not text and not word.empty:
         faults.append(f"{setting} may not be empty")
@@ -39,30 +43,28 @@ def value_faults(dialect: Dialect, setting: Setting, value: Value) -> list[str]:
         for part in carries.cannot
         if part in text
     ]
-    if isinstance(form, Lines) and form.escape == "none":
-        # A separator can also arise over the seam between a value and what follows it.
-        joined = text + form.separator
-        if joined.find(form.separator) != len(text):
-            faults.append(f"{setting} contains the separator {form.separator!r} of {dialect.name}")
-        if _assign_moves(form.assign, word.name, text):
-            faults.append(f"{setting} would move the sign {form.assign!r} of {dialect.name}")
-    return faults
+    return faults + _lines_faults(dialect, setting, word.name, text)
 
 
 def message_faults(
     dialect: Dialect, device: Device, transport: Transport, bundle: Bundle
 ) -> list[str]:
     """Why the bundle as a whole would not arrive in one message, by exact octet counts."""
-    octets = len(write_message(dialect, bundle, ident=2**31).encode("utf-8"))
+    octets = len(write_message(dialect, bundle, LONG_ID).encode("utf-8"))
     faults = []
     if octets > dialect.carries.message_octets:
         faults.append(
             f"the bundle is {octets} octets long; one message of {dialect.name} holds "
             f"{dialect.carries.message_octets}"
         )
+    place = dialect.write.mqtt
+    if transport == "mqtt" and place is not None:
+        for topic in (fill(place.topic, device), fill(place.reply, device)):
+            if fault := topic_fault(topic):
+                faults.append(f"the topic {topic!r} {fault}")
     limit = dialect.carries.target_octets
     if limit is not None and transport == "http":
-        request = write(dialect, device, transport, bundle)
+        request = write(dialect, device, transport, bundle, LONG_ID)
         if isinstance(request, HttpRequest) and len(request.target) > limit:
             faults.append(
                 f"path and query are {len(request.target)} octets long after encoding; "
@@ -91,5 +93,23 @@ def _control(char: str) -> bool:
     return ord(char) < 32 or 127 <= ord(char) < 160
 
 
-def _assign_moves(assign: str, name: str, text: str) -> bool:
-    return (name + assign + text).find(assign) != len(name)
+def _lines_faults(
+    dialect: Dialect, setting: Setting, name: str, value: str | int | bool
+) -> list[str]:
+    """Why a statement would not end where it ends, or not be split where it is joined.
+
+    A sign can also arise over the seam between a value and what stands beside it, and out of
+    escapes: so the statement is looked at as it will be sent.
+    """
+    form = dialect.write.message
+    if not isinstance(form, Lines):
+        return []
+    whole = statement(form, name, value)
+    faults = [
+        f"{setting} contains the {what} {sign!r} of {dialect.name}"
+        for what, sign in (("separator", form.separator), ("end", form.after))
+        if sign and (whole + sign).find(sign) != len(whole)
+    ]
+    if whole.find(form.assign) != len(name):
+        faults.append(f"{setting} would move the sign {form.assign!r} of {dialect.name}")
+    return faults

@@ -29,19 +29,19 @@ from migrate.model.secrets import MASK, Secret
 from migrate.model.settings import SECRETS, Bundle, Setting, Value
 
 _UNESCAPED = frozenset(range(0x20, 0x7F))
+_SEGMENT = ":@!$&'()*+,;=-._~"
+"""What stands unencoded in one segment of a path, beside letters and digits (RFC 3986, 3.3)."""
 
 
 def write_message(dialect: Dialect, bundle: Bundle, ident: int = 1) -> str:
     """The message that sets every setting of the bundle, as the device will decode it."""
     form = dialect.write.message
     values = {
-        dialect.settings[setting].name: _plain(dialect.settings[setting], setting, value)
+        dialect.settings[setting].name: plain(dialect.settings[setting], value)
         for setting, value in bundle.items()
     }
     if isinstance(form, Lines):
-        texts = [
-            f"{name}{form.assign}{_escaped(form, str(value))}" for name, value in values.items()
-        ]
+        texts = [statement(form, name, value) for name, value in values.items()]
         return form.before + form.separator.join(texts) + form.after
     document: dict[str, Any] = {}
     for pointer, value in values.items():
@@ -74,7 +74,9 @@ def preview(dialect: Dialect, device: Device, transport: Transport, bundle: Bund
         setting: MASK if setting in SECRETS else value for setting, value in bundle.items()
     }
     message = write_message(dialect, hidden)
-    if transport == "mqtt" and dialect.write.mqtt:
+    if transport == "mqtt":
+        if dialect.write.mqtt is None:
+            raise ValueError(f"{dialect.name} has no mqtt")
         return f"publish to {fill(dialect.write.mqtt.topic, device)}: {message}"
     place = dialect.write.http
     if place is None:
@@ -86,17 +88,23 @@ def preview(dialect: Dialect, device: Device, transport: Transport, bundle: Bund
     return f"{head} with body {message}" if place.body else head
 
 
-def _plain(word: Word, setting: Setting, value: Value) -> str | int | bool:
-    plain = value.reveal() if isinstance(value, Secret) else value
-    if isinstance(plain, bool) and word.words:
-        return word.words.true if plain else word.words.false
-    return plain
+def plain(word: Word, value: Value) -> str | int | bool:
+    """A value as the device is told it: secrets in the clear, yes and no in its own words."""
+    told = value.reveal() if isinstance(value, Secret) else value
+    if isinstance(told, bool) and word.words:
+        return word.words.true if told else word.words.false
+    return told
+
+
+def statement(form: Lines, name: str, value: str | int | bool) -> str:
+    """One setting as text: name, assign sign, escaped value."""
+    return f"{name}{form.assign}{_escaped(form, str(value))}"
 
 
 def _escaped(form: Lines, text: str) -> str:
     if form.escape == "none":
         return text
-    special = {*form.separator.encode(), *form.assign.encode(), ord("%")}
+    special = {*f"{form.separator}{form.assign}{form.after}%".encode()}
     return "".join(
         chr(octet) if octet in _UNESCAPED and octet not in special else f"%{octet:02X}"
         for octet in text.encode("utf-8")
@@ -145,8 +153,9 @@ def _place(
         quote_via=quote,
         safe="",
     )
-    # Placeholders are filled by octets of a path segment (RFC 3986 section 3.3).
-    path = quote(fill(place.path, device), safe="/:@!$&'()*+,;=-._~")
+    path = quote(place.path, safe="/{}" + _SEGMENT)
+    path = fill(path, device, lambda value: quote(value, safe=_SEGMENT))
+    path = path.replace("{", "%7B").replace("}", "%7D")
     return HttpRequest(
         place.method,
         path + (f"?{query}" if query else ""),

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from functools import cached_property
 from typing import Annotated, Literal, Self
 
 import jsonpointer
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from migrate.model.fleet import Device, Strict, Text, Transport
+from migrate.model.fleet import Device, Strict, Text, Transport, faults_at
 from migrate.model.mqtt import topic_fault
 from migrate.model.settings import DEPENDENT, FLAGS, SECRETS, Setting
 
@@ -19,13 +20,17 @@ MESSAGE = "{message}"
 PLACES = {"topic": "its own topic", "mac": "its MAC, upper case, hyphens", "name": "its name"}
 
 
-def _pointer(value: str) -> str:
+def _is_pointer(value: str) -> bool:
     try:
         jsonpointer.JsonPointer(value)
     except jsonpointer.JsonPointerException:
-        raise ValueError(
-            "is not a JSON Pointer (RFC 6901); it is empty or starts with a slash"
-        ) from None
+        return False
+    return True
+
+
+def _pointer(value: str) -> str:
+    if not _is_pointer(value):
+        raise ValueError("is not a JSON Pointer (RFC 6901); it is empty or starts with a slash")
     return value
 
 
@@ -159,8 +164,9 @@ class JsonRpc(Strict):
 class Lines(Strict):
     """Settings become `name` `assign` `value`, joined by `separator`, as text.
 
-    `escape`: "none", or "percent": octets of the separator, of the assign sign, of the percent
-    sign and of everything outside printable ASCII are written as %XX (RFC 3986 section 2.1).
+    `before` and `after` frame the whole message. `escape`: "none", or "percent": octets of the
+    separator, of the assign sign, of `after`, of the percent sign and of everything outside
+    printable ASCII are written as %XX (RFC 3986 section 2.1).
     """
 
     form: Literal["lines"]
@@ -276,7 +282,7 @@ class Dialect(Strict):
     def _whole(self) -> Self:
         faults = [*self._places(), *self._halves(), *self._names()]
         if faults:
-            raise ValueError("; ".join(faults))
+            raise faults_at("Dialect", [((), fault) for fault in faults])
         return self
 
     def _places(self) -> list[str]:
@@ -333,8 +339,10 @@ class Dialect(Strict):
         ]
         if isinstance(self.write.message, MergePatch | JsonRpc):
             for setting, word in self.settings.items():
-                if not word.name.startswith("/"):
-                    faults.append(f"settings.{setting}.name must be a JSON Pointer such as /name")
+                if not word.name.startswith("/") or not _is_pointer(word.name):
+                    faults.append(
+                        f"settings.{setting}.name must be a JSON Pointer such as /name (RFC 6901)"
+                    )
             for one in names:
                 faults += [
                     f"the name {other!r} lies inside {one!r}"
@@ -344,7 +352,9 @@ class Dialect(Strict):
         else:
             message = self.write.message
             for setting, word in self.settings.items():
-                if message.separator in word.name or message.assign in word.name:
+                # The signs must not arise over the seam between name and assign sign either.
+                begin = word.name + message.assign
+                if message.separator in begin or begin.find(message.assign) != len(word.name):
                     faults.append(f"settings.{setting}.name holds the separator or assign sign")
                 if setting in FLAGS and word.words is None:
                     faults.append(f"settings.{setting} needs words for true and false")
@@ -357,7 +367,7 @@ class Dialect(Strict):
         return tuple(t for t in both if getattr(self.write, t) and getattr(self.read, t))
 
 
-def fill(template: str, device: Device) -> str:
-    """A template with the device's own words in it."""
+def fill(template: str, device: Device, encode: Callable[[str], str] = str) -> str:
+    """A template with the device's own words in it, each encoded for where it stands."""
     values = {"topic": device.topic or "", "mac": device.mac, "name": device.name}
-    return re.sub(r"\{([^{}]*)\}", lambda found: values[found[1]], template)
+    return re.sub(r"\{([^{}]*)\}", lambda found: encode(values[found[1]]), template)

@@ -34,11 +34,15 @@ def answer(dialect: Dialect, what: Write | Ask, reply: Reply, expects_id: int | 
         verdict = _rpc_answer(document, expects_id)
         if verdict is not None:
             return verdict
-        taken = what.taken is None or _holds(what.taken, reply, document)
-        return Taken() if taken else Unclear("the result is not what the dialect calls taken")
-    if isinstance(what, Write) and what.declined and _holds(what.declined, reply, document):
+        good = what.taken is None or _holds(what.taken, reply, document)
+        return Taken() if good else Unclear("the result is not what the dialect calls taken")
+    declined = isinstance(what, Write) and what.declined and _holds(what.declined, reply, document)
+    taken = bool(what.taken and _holds(what.taken, reply, document))
+    if taken and declined:
+        return Unclear("the reply says both taken and declined")
+    if isinstance(what, Write) and declined:
         return Declined(_reason(what.reason, reply, document))
-    if what.taken and _holds(what.taken, reply, document):
+    if taken:
         return Taken()
     return Unclear(broken or f"the reply{_status(reply)} says neither taken nor declined")
 
@@ -64,14 +68,14 @@ def readings(dialect: Dialect, reply: Reply, expects_id: int | None) -> Readings
     if said_mac is _MISSING:
         raise NotUnderstood(f"the reply{_status(reply)} has no MAC where the dialect says")
     try:
-        mac = parse_mac(str(said_mac))
+        mac = parse_mac(_words(said_mac))
     except ValueError:
         raise NotUnderstood("what stands where the MAC should is not a MAC address") from None
     settings = {}
     for setting, word in dialect.settings.items():
         if word.read is not None and setting not in SECRETS:
             found = _find(word.read, reply, document)
-            if found is not _MISSING:
+            if found is not _MISSING and found is not None:
                 settings[setting] = _typed(setting, word, found)
     uptime = _find(ident.uptime, reply, document)
     return Readings(
@@ -116,8 +120,10 @@ def _rpc_answer(document: Any, expects_id: int | None) -> Declined | Unclear | N
     error = document.get("error")
     same = document.get("id") == expects_id and not isinstance(document.get("id"), bool)
     if isinstance(error, dict) and (same or document.get("id") is None):
-        words = f"{error.get('message', 'no words')} (error {error.get('code', '?')})"
-        return Declined(words[:REASON_LENGTH])
+        if document.get("result") is not None:
+            return Unclear("the response has both a result and an error")
+        said, code = error.get("message", "no words"), error.get("code", "?")
+        return Declined(_shown(f"{_words(said)} (error {_words(code)})"))
     if not same:
         return Unclear("the reply answers another request")
     return None if "result" in document else Unclear("the response has neither result nor error")
@@ -134,17 +140,15 @@ def _holds(rule: Rule, reply: Reply, document: Any) -> bool:
             type(found) is not type(rule.equals) or found != rule.equals
         ):
             return False
-    if rule.pattern is not None:
-        text = reply.body.decode("utf-8", "replace")
-        if re.search(rule.pattern, text, re.MULTILINE) is None:
-            return False
+    if rule.pattern and re.search(rule.pattern, _lines(reply), re.MULTILINE) is None:
+        return False
     # A rule of statuses alone says nothing over MQTT, where there are none.
     return not (rule.pointer is None and rule.pattern is None and reply.status is None)
 
 
 def _reason(where: Reading | None, reply: Reply, document: Any) -> str:
     found = _find(where, reply, document)
-    return "no words" if found is _MISSING else str(found)[:REASON_LENGTH]
+    return "no words" if found is _MISSING else _shown(_words(found))
 
 
 def _find(where: Reading | None, reply: Reply, document: Any) -> Any:
@@ -152,29 +156,36 @@ def _find(where: Reading | None, reply: Reply, document: Any) -> Any:
         return _MISSING
     if where.pointer is not None:
         return _resolve(where.pointer, document)
-    text = reply.body.decode("utf-8", "replace").replace("\r\n", "\n")
-    found = re.search(where.pattern or "", text, re.MULTILINE)
+    found = re.search(where.pattern or "", _lines(reply), re.MULTILINE)
     return _MISSING if found is None or found["value"] is None else found["value"]
 
 
 def _resolve(pointer: str, document: Any) -> Any:
     if document is _MISSING:
         return _MISSING
-    try:
-        return jsonpointer.resolve_pointer(document, pointer, _MISSING)
-    except (jsonpointer.JsonPointerException, TypeError, ValueError):
-        return _MISSING
+    here = document
+    for part in jsonpointer.JsonPointer(pointer).parts:
+        # The library also looks into texts, and behind the end of arrays; RFC 6901 does not.
+        if not isinstance(here, dict | list):
+            return _MISSING
+        try:
+            here = jsonpointer.JsonPointer.from_parts([part]).resolve(here, _MISSING)
+        except (jsonpointer.JsonPointerException, TypeError, ValueError):
+            return _MISSING
+    return _MISSING if isinstance(here, jsonpointer.EndOfList) else here
 
 
 def _typed(setting: Setting, word: Word, found: Any) -> str | int | bool:
     if setting in FLAGS:
         if word.words is not None:
-            return {word.words.true: True, word.words.false: False}.get(str(found), str(found))
-        return found if isinstance(found, bool) else str(found)
+            return {word.words.true: True, word.words.false: False}.get(
+                _words(found), _words(found)
+            )
+        return found if isinstance(found, bool) else _words(found)
     if setting in NUMBERS:
         number = _number(found)
-        return int(number) if number is not None and number.is_integer() else str(found)
-    return str(found)
+        return int(number) if number is not None and number.is_integer() else _words(found)
+    return _words(found)
 
 
 def _number(found: Any) -> float | None:
@@ -188,7 +199,22 @@ def _number(found: Any) -> float | None:
 
 
 def _text(found: Any) -> str | None:
-    return None if found is _MISSING or found is None else str(found)[:REASON_LENGTH]
+    return None if found is _MISSING or found is None else _shown(_words(found))
+
+
+def _lines(reply: Reply) -> str:
+    return reply.body.decode("utf-8", "replace").replace("\r\n", "\n")
+
+
+def _words(found: Any) -> str:
+    """Anything in a reply as text; half character pairs, which JSON can hold, become U+FFFD."""
+    text = str(found)
+    return text.encode("utf-16-le", "surrogatepass").decode("utf-16-le", "replace")
+
+
+def _shown(words: str) -> str:
+    """Words fit for a terminal: on one line, without control characters, of limited length."""
+    return "".join(char if char.isprintable() else "\ufffd" for char in words[:REASON_LENGTH])
 
 
 def _status(reply: Reply) -> str:

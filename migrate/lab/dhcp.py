@@ -8,7 +8,6 @@ prove that anybody answers there.
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -101,7 +100,7 @@ class DhcpServer:
             ),
             encoding="ascii",
         )
-        os.replace(fresh, path)
+        fresh.replace(path)  # atomic (POSIX rename): a reader sees all of it or all of the last
 
 
 def _colons(mac: str) -> str:

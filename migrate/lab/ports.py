@@ -2,27 +2,35 @@
 
 from __future__ import annotations
 
+import contextlib
+import secrets
 import socket
 
 
-def free_port(host: str = "127.0.0.1") -> int:
-    """A TCP port that nobody listens on at ``host`` now."""
-    with socket.socket() as probe:
-        probe.bind((host, 0))
-        port: int = probe.getsockname()[1]
-        return port
+# Outgoing connections take their own ports from 32768 (Linux) or 49152 (macOS) upwards,
+# also on a unit's address; a port from there may be taken, or linger, at any moment.
+_FIRST, _LAST = 20000, 32000
 
 
-def free_ports(count: int, host: str = "127.0.0.1") -> list[int]:
-    """``count`` different free TCP ports."""
-    probes = [socket.socket() for _ in range(count)]
-    try:
-        for probe in probes:
-            probe.bind((host, 0))
-        return [probe.getsockname()[1] for probe in probes]
-    finally:
-        for probe in probes:
-            probe.close()
+def free_port() -> int:
+    """A TCP port that nobody uses now, on any address of this machine."""
+    return free_ports(1)[0]
+
+
+def free_ports(count: int) -> list[int]:
+    """``count`` different free TCP ports. Raises OSError when there are not that many."""
+    candidates = secrets.SystemRandom().sample(range(_FIRST, _LAST), _LAST - _FIRST)
+    found: list[int] = []
+    for port in candidates:
+        if len(found) == count:
+            break
+        # Bound to every address, never listened on: fails if any address has it in use.
+        with contextlib.suppress(OSError), socket.socket() as probe:
+            probe.bind(("", port))
+            found.append(port)
+    if len(found) < count:
+        raise OSError(f"no {count} free TCP ports between {_FIRST} and {_LAST}")
+    return found
 
 
 def two_networks_possible() -> bool:

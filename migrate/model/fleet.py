@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections.abc import Iterable
 from enum import StrEnum
 from ipaddress import IPv4Address
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    model_validator,
+)
+from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from migrate.model.eui48 import Mac
 from migrate.model.mqtt import topic_fault
@@ -65,7 +74,23 @@ Address = Annotated[IPv4Address, BeforeValidator(_address)]
 class Strict(BaseModel):
     """Base of all file models: unknown keys and wrong types are errors, objects do not change."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    # What was given is kept out of pydantic's own words: it may be a secret written as text.
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, hide_input_in_errors=True)
+
+
+def faults_at(model: str, faults: Iterable[tuple[tuple[str | int, ...], str]]) -> ValidationError:
+    """Several faults of a model as a whole, each with its place, to be raised by a validator."""
+    return ValidationError.from_exception_data(
+        model,
+        [
+            InitErrorDetails(
+                type=PydanticCustomError("value_error", "{words}", {"words": words}),
+                loc=place,
+                input=None,
+            )
+            for place, words in faults
+        ],
+    )
 
 
 class Login(Strict):
@@ -89,7 +114,6 @@ class Device(Strict):
     reach: Annotated[Reach, BeforeValidator(_reach)] = Reach.TABLE
     cover: Text | None = None
     feeds: tuple[Text, ...] = ()
-    fed_by: Text | None = None
     firmware: Text | None = None
     load: Text | None = None
     login: Login | None = None
@@ -114,19 +138,21 @@ class Fleet(Strict):
 
     @model_validator(mode="after")
     def _unique(self) -> Fleet:
-        faults: list[str] = []
-        for what, values in (
-            ("name", [one.name for one in self.device]),
-            ("mac", [one.mac for one in self.device]),
-            ("topic", [f"{one.dialect} {one.topic}" for one in self.device if one.topic]),
-        ):
-            faults += [
-                f"{what} {value} stands {count} times"
-                for value, count in Counter(values).items()
-                if count > 1
-            ]
+        faults: list[tuple[tuple[str | int, ...], str]] = []
+        seen: dict[tuple[str, ...], Device] = {}
+        for number, one in enumerate(self.device):
+            own = [("name", one.name), ("mac", one.mac)]
+            if one.topic:
+                own.append(("topic", one.topic))
+            for what, value in own:
+                # Two families may use one topic word: it stands behind their own first level.
+                mark = (what, value, one.dialect) if what == "topic" else (what, value)
+                first = seen.setdefault(mark, one)
+                if first is not one:
+                    words = f"{what} {value} is already that of device {first.name}"
+                    faults.append((("device", number, what), f"{words}; give it its own {what}"))
         if faults:
-            raise ValueError("every device needs its own: " + "; ".join(faults))
+            raise faults_at("Fleet", faults)
         return self
 
     def by_name(self, name: str) -> Device | None:

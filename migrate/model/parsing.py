@@ -15,6 +15,8 @@ from pydantic import BaseModel, ValidationError
 from migrate.model.fleet import Device, Fleet
 from migrate.model.problems import BadFile, Problem
 
+BYTE_ORDER_MARK = "\ufeff"
+"""Some editors and spreadsheets put it in front of a text (common practice, no source)."""
 Model = TypeVar("Model", bound=BaseModel)
 MAX_OCTETS = 8 * 1024 * 1024
 """No file of an owner is longer than this; a longer one is not what it is taken for."""
@@ -23,7 +25,7 @@ MAX_OCTETS = 8 * 1024 * 1024
 def parse_toml(text: str, model: type[Model], where: str, base: Path) -> Model:
     """Read TOML text as a model; paths in it are relative to `base`. Raises BadFile."""
     try:
-        data = tomllib.loads(text)
+        data = tomllib.loads(text.removeprefix(BYTE_ORDER_MARK))
     except tomllib.TOMLDecodeError as error:
         raise BadFile(
             Problem(
@@ -33,7 +35,10 @@ def parse_toml(text: str, model: type[Model], where: str, base: Path) -> Model:
             )
         ) from None
     except RecursionError:
-        raise BadFile(Problem("is nested too deeply", "write it flatter", where)) from None
+        raise _too_deep(where) from None
+    except ValueError as error:
+        # Python reads no integer of more than a few thousand digits.
+        raise BadFile(Problem(f"is not TOML: {error}", "shorten that number", where)) from None
     return validate(data, model, where, base)
 
 
@@ -48,23 +53,31 @@ def validate(data: Mapping[str, Any], model: type[Model], where: str, base: Path
     """Check plain data against a model. Raises BadFile with every fault found."""
     try:
         return model.model_validate(_tuples(data), context={"base": base})
+    except RecursionError:
+        raise _too_deep(where) from None
     except ValidationError as error:
-        problems = [
-            _problem(fault, data, model, where) for fault in error.errors(include_url=False)
-        ]
-        raise BadFile(problems) from None
+        faults = error.errors(include_url=False)
+        places = [fault["loc"] for fault in faults]
+        raise BadFile(
+            _problem(fault, data, model, where)
+            for fault in faults
+            # An array whose items are all faulty is not empty to its owner.
+            if not (fault["type"] == "too_short" and _holds_another(fault["loc"], places))
+        ) from None
 
 
 def _rows(text: str, where: str) -> list[dict[str, Any]]:
     try:
-        reader = csv.DictReader(io.StringIO(text), strict=True, skipinitialspace=True)
-        rows = list(reader)
+        lines = io.StringIO(text.removeprefix(BYTE_ORDER_MARK))
+        reader = csv.DictReader(lines, strict=True, skipinitialspace=True)
+        rows = [(reader.line_num, row) for row in reader]
     except csv.Error as error:
         raise BadFile(
             Problem(f"is not CSV: {error}", "first line: column names; then a line a device", where)
         ) from None
     known = set(Device.model_fields) | {"username", "password_env", "password_file"}
-    unknown = [name for name in reader.fieldnames or () if name not in known]
+    names = list(reader.fieldnames or ())
+    unknown = [name for name in names if name not in known]
     if unknown:
         raise BadFile(
             [
@@ -72,7 +85,23 @@ def _rows(text: str, where: str) -> list[dict[str, Any]]:
                 for name in unknown
             ]
         )
-    return [_device_of(row, line, where) for line, row in enumerate(rows, start=2)]
+    twice = [name for name in dict.fromkeys(names) if names.count(name) > 1]
+    if twice:
+        raise BadFile(
+            [
+                Problem(f"column {name!r} stands twice", "keep one", where, key=name)
+                for name in twice
+            ]
+        )
+    return [_device_of(row, line, where) for line, row in rows]
+
+
+def _holds_another(place: tuple[Any, ...], places: Sequence[tuple[Any, ...]]) -> bool:
+    return any(len(one) > len(place) and one[: len(place)] == place for one in places)
+
+
+def _too_deep(where: str) -> BadFile:
+    return BadFile(Problem("is nested too deeply", "write it flatter", where))
 
 
 def _device_of(row: dict[str | None, Any], line: int, where: str) -> dict[str, Any]:
@@ -86,7 +115,7 @@ def _device_of(row: dict[str | None, Any], line: int, where: str) -> dict[str, A
         str(key): value.strip() for key, value in row.items() if isinstance(value, str) and value
     }
     given = {key: value for key, value in given.items() if value}
-    if "port" in given and given["port"].isdecimal():
+    if "port" in given and given["port"].isdecimal() and len(given["port"]) <= 5:
         given["port"] = int(given["port"])
     if "feeds" in given:
         given["feeds"] = tuple(given["feeds"].split())
@@ -118,6 +147,8 @@ def _problem(fault: Any, data: Mapping[str, Any], model: type[BaseModel], where:
         remedy = _nearest(str(path[-1]), _keys_at(model, path[:-1]))
     elif kind == "missing":
         message, remedy = f"{path[-1]} is missing", f"add {path[-1]} = ..."
+    elif kind == "too_short":
+        message, remedy = f"has no {path[-1]}", f"add at least one [[{path[-1]}]]"
     elif kind.endswith("_type"):
         message = message.replace("Input should be", "must be")
         remedy = "TOML: text in quotes, numbers and true/false without"
@@ -127,13 +158,22 @@ def _problem(fault: Any, data: Mapping[str, Any], model: type[BaseModel], where:
         remedy = hint or remedy
     else:
         message = message.replace("Input should", "must").replace("must be", "must be", 1)
-    return Problem(message, remedy, where, _spell(path), _device_at(data, path))
+    return Problem(message, remedy, where, _spell(path, data), _device_at(data, path))
 
 
-def _spell(path: Sequence[str | int]) -> str:
+def _spell(path: Sequence[str | int], data: Any) -> str:
     text = ""
-    for part in path:
-        text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else part
+    for number, part in enumerate(path):
+        inside = isinstance(data, Mapping) and part not in data
+        if (inside and number < len(path) - 1) or part == "[key]":
+            continue  # pydantic's own marks: the tag of a form, a fault in a key
+        if isinstance(part, int):
+            text += f"[{part}]"
+            data = data[part] if isinstance(data, Sequence) and part < len(data) else None
+        else:
+            quoted = f'"{part}"' if "." in part else part
+            text += f".{quoted}" if text else quoted
+            data = data.get(part) if isinstance(data, Mapping) else None
     return text
 
 
@@ -143,33 +183,41 @@ def _device_at(data: Mapping[str, Any], path: Sequence[str | int]) -> str:
         if isinstance(devices, Sequence) and path[1] < len(devices):
             device = devices[path[1]]
             if isinstance(device, Mapping):
-                return str(device.get("name", f"number {path[1] + 1}"))
+                name = device.get("name")
+                fit = isinstance(name, str) and name.strip() and name.isprintable()
+                return str(name) if fit else f"number {path[1] + 1}"
     return ""
 
 
 def _keys_at(model: Any, path: Sequence[str | int]) -> set[str]:
-    """The keys a model knows at a place, as far as simple nesting tells."""
+    """The keys that the models at a place know."""
+    models: list[type[BaseModel]] = [model]
     for part in path:
-        if isinstance(part, int):
-            continue
-        field = model.model_fields.get(part) if hasattr(model, "model_fields") else None
-        if field is None:
-            return set()
-        model = _model_in(field.annotation)
-    return set(model.model_fields) if hasattr(model, "model_fields") else set()
+        fields = [one.model_fields[part] for one in models if part in one.model_fields]
+        if fields:
+            models = [inner for field in fields for inner in _models_in(field.annotation)]
+        elif len(models) > 1:
+            # One of several forms: the part is its tag, not a key.
+            models = [one for one in models if _tagged(one, part)]
+        # Else it counts the items of an array, or names one of a table.
+    return {key for one in models for key in one.model_fields}
 
 
-def _model_in(annotation: Any) -> Any:
+def _models_in(annotation: Any) -> list[type[BaseModel]]:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    for inner in getattr(annotation, "__args__", ()):
-        if (found := _model_in(inner)) is not None:
-            return found
-    return None
+        return [annotation]
+    return [found for inner in getattr(annotation, "__args__", ()) for found in _models_in(inner)]
+
+
+def _tagged(model: type[BaseModel], tag: str | int) -> bool:
+    return any(
+        tag in getattr(field.annotation, "__args__", ()) for field in model.model_fields.values()
+    )
 
 
 def _nearest(word: str, known: set[str]) -> str:
     close = difflib.get_close_matches(word, sorted(known), n=1)
+    close = close or [one for one in sorted(known) if word and one.startswith(word)]
     if close:
         return f"did you mean {close[0]!r}?"
     return f"known here: {', '.join(sorted(known))}" if known else "take it out"

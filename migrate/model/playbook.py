@@ -98,13 +98,17 @@ class Group(Strict):
 
 
 class OldSide(Strict):
-    """Where the devices are today. `wifi` and `broker` are the way back: name them in full."""
+    """Where the devices are today. `wifi` and `broker` are the way back: name them in full.
+
+    `no_way_back` names devices that the owner lets go without a complete rollback.
+    """
 
     subnet: Network | None = None
     leases: Beside | None = None
     wifi: Wifi | None = None
     broker: Broker | None = None
     group: Group | None = None
+    no_way_back: tuple[Text, ...] = ()
 
 
 class NewSide(Strict):
@@ -183,6 +187,13 @@ class Playbook(Strict):
                 'add secret = { env = "NEW_WIFI_PASSPHRASE" } (or file, keyring, prompt)'
             )
         return self
+
+    @property
+    def changed(self) -> tuple[Literal["wifi", "broker", "group"], ...]:
+        """The parts that the playbook changes."""
+        declared = {"wifi": self.wifi, "broker": self.broker, "group": self.group}
+        parts: tuple[Literal["wifi", "broker", "group"], ...] = ("wifi", "broker", "group")
+        return tuple(part for part in parts if declared[part] is not None)
 
 
 @dataclass(frozen=True)

@@ -7,17 +7,21 @@ two places: where a message is composed, and where a login is handed to a socket
 from __future__ import annotations
 
 import base64
+import html
 import json
-from collections.abc import Iterable
+import re
+import string
+from collections.abc import Iterable, Iterator, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any, Final
-from urllib.parse import quote, quote_plus
 
 from pydantic import BaseModel, ConfigDict, ValidationInfo, field_validator, model_validator
 
 from migrate.model.wifi import psk
 
 MASK: Final = "<hidden>"
+_VARIABLE = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 
 
 class Secret:
@@ -59,7 +63,8 @@ class SecretRef(BaseModel):
     words to ask the person with.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    # What was given is kept out of pydantic's own words: it may be the secret itself.
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, hide_input_in_errors=True)
 
     env: str | None = None
     file: str | None = None
@@ -84,6 +89,17 @@ class SecretRef(BaseModel):
             raise ValueError("needs exactly one of env, file, keyring, prompt")
         return self
 
+    @field_validator("env")
+    @classmethod
+    def _variable(cls, value: str | None) -> str | None:
+        # The name is shown in plans; a passphrase that landed here would be shown as well.
+        if value and not _VARIABLE.fullmatch(value):
+            raise ValueError(
+                "is not the name of an environment variable; a name has letters, digits and "
+                "underscores, the secret itself never stands in this file"
+            )
+        return value
+
     @field_validator("keyring")
     @classmethod
     def _service_and_user(cls, value: str | None) -> str | None:
@@ -107,49 +123,123 @@ class SecretRef(BaseModel):
         return f"asked for ({self.prompt})"
 
 
+CUT_LEAST = 4
+"""Characters of a secret from which on it is recognised although the text ends before it does."""
+SHIFTED_LEAST = 8
+"""Octets from which on base64 is looked for that does not begin with the secret."""
+
+LONGEST_WAY = 24
+"""Characters: more than one of a secret ever takes (four octets, percent encoded twice: 20)."""
+
+Form = Sequence[tuple[str, ...]]
+_URL_SAFE = str.maketrans("+/", "-_")
+
+
 class Redactor:
-    """Takes known secrets out of text that came from elsewhere, in every usual encoding."""
+    """Takes known secrets out of text that came from elsewhere, however they are spelled there.
+
+    Plain, JSON, URL, HTML, base64, hexadecimal, and the keys derived from them. A secret is looked
+    for character by character, since encodings mix: a separator may be percent encoded in a text
+    that is plain otherwise. Every character has its ways of being written; a secret is found where
+    one way follows the other.
+    """
 
     def __init__(self, secrets: Iterable[Secret] = ()) -> None:
-        self._forms: list[str] = []
+        self._forms: dict[str, Form] = {}
         self.learn(secrets)
 
     def learn(self, secrets: Iterable[Secret], ssids: Iterable[str] = ()) -> None:
         """Know more secrets; with SSIDs also the keys derived from them for these networks."""
         names = tuple(ssids)
-        forms = set(self._forms)
-        for text in {secret.reveal() for secret in secrets}:
-            if text:
-                forms |= spellings(text)
-                if 8 <= len(text) <= 63:
-                    forms |= {key for ssid in names for key in _hex_cases(psk(text, ssid))}
-        # Longest first, so that a form inside another leaves no tail behind.
-        self._forms = sorted(forms, key=len, reverse=True)
+        for text in {secret.reveal() for secret in secrets} - {""}:
+            octets = text.encode("utf-8", "surrogatepass")
+            self._know(text)
+            self._know(octets.hex(), octets.hex().upper())
+            self._know(*_base64(octets))
+            if 8 <= len(text) <= 63 and text.isascii():
+                for key in (psk(text, name) for name in names):
+                    self._know(key, key.upper())
+
+    def _know(self, *spelled: str) -> None:
+        for text in spelled:
+            self._forms[text] = tuple(_ways(char) for char in text)
 
     def clean(self, text: str) -> str:
         """The text with every known secret replaced by the mask."""
-        for form in self._forms:
-            text = text.replace(form, MASK)
-        return text
+        spans = sorted({span for form in self._forms.values() for span in _spans(form, text)})
+        cleaned, done = "", 0
+        for start, end in spans:
+            if start >= done:
+                cleaned += text[done:start] + MASK
+            done = max(done, end)
+        return cleaned + text[done:]
 
 
-def spellings(text: str) -> set[str]:
-    """The usual ways a text is written down: plain, JSON, URL, base64, hexadecimal."""
-    octets = text.encode("utf-8", "surrogatepass")
-    plain_base64 = base64.b64encode(octets).decode()
-    return {
-        text,
-        json.dumps(text)[1:-1],
-        json.dumps(text, ensure_ascii=False)[1:-1],
-        quote(text, safe="", errors="replace"),
-        quote(text, errors="replace"),
-        quote_plus(text, errors="replace"),
-        plain_base64,
-        plain_base64.rstrip("="),
-        base64.urlsafe_b64encode(octets).decode(),
-        *_hex_cases(octets.hex()),
+def _spans(form: Form, text: str) -> Iterator[tuple[int, int]]:
+    first = re.compile("|".join(re.escape(way) for way in form[0]))
+    begin = first.search(text)
+    while begin is not None:
+        end = _end(form, text, begin.start())
+        if end is not None:
+            yield begin.start(), end
+        begin = first.search(text, end or begin.start() + 1)
+
+
+def _end(form: Form, text: str, start: int) -> int | None:
+    """Where a secret that begins at `start` ends; the end of the text if that cuts it off."""
+    here = {start}
+    for count, ways in enumerate(form):
+        if count >= CUT_LEAST and any(_cut(ways, text, at) for at in here):
+            return len(text)
+        here = {at + len(way) for at in here for way in ways if text.startswith(way, at)}
+        if not here:
+            return None
+    return max(here)
+
+
+def _cut(ways: Iterable[str], text: str, at: int) -> bool:
+    rest = text[at : at + LONGEST_WAY]
+    return any(len(rest) < len(way) and way.startswith(rest) for way in ways)
+
+
+@cache
+def _ways(char: str) -> tuple[str, ...]:
+    """The ways a character is written down in JSON, URLs, HTML, and in texts inside texts."""
+    in_json = json.dumps(char)[1:-1]
+    ways = {
+        char,
+        in_json,
+        json.dumps(in_json)[1:-1],
+        repr(char)[1:-1],
+        html.escape(char),
+        f"&#{ord(char)};",
     }
+    for case in (str.lower, str.upper):
+        octets = case(char.encode("utf-8", "surrogatepass").hex(" ")).split()
+        units = case(char.encode("utf-16-be", "surrogatepass").hex(" ", 2)).split()
+        ways |= {
+            "".join(before + part for part in parts)
+            for before, parts in (("%", octets), ("%25", octets), ("\\u", units), ("\\\\u", units))
+        }
+        ways.add(f"&#x{case(f'{ord(char):x}')};")
+    if char in string.punctuation:
+        ways |= {"\\" + char, "\\\\" + char}
+    if char == " ":
+        ways.add("+")
+    if not char.isprintable():
+        ways.add("\ufffd")
+    return tuple(sorted(ways, key=len, reverse=True))
 
 
-def _hex_cases(digits: str) -> set[str]:
-    return {digits, digits.upper()}
+def _base64(octets: bytes) -> Iterator[str]:
+    """Base64 of the octets, also where others stand before and after them, as in a login."""
+    for before in range(3 if len(octets) >= SHIFTED_LEAST else 1):
+        whole = base64.b64encode(b"\0" * before + octets).decode().rstrip("=")
+        # Characters that also depend on a neighbour say nothing: they are left out.
+        first = (0, 2, 3)[before]
+        ends = {len(whole)}
+        if len(octets) >= SHIFTED_LEAST and (before + len(octets)) % 3:
+            ends.add(len(whole) - 1)
+        for last in ends:
+            yield whole[first:last]
+            yield whole[first:last].translate(_URL_SAFE)

@@ -59,10 +59,8 @@ class Larch(base.Firmware):
         if request.content_type != "application/merge-patch+json":
             return base.unanswered(store, HttpAnswer(415, b"send a merge patch\n"))
         outcome = take(request.body, store, facts)
-        if len(request.body) > LIMIT_OCTETS:
-            status = 413
-        else:
-            status = 200 if outcome.settings_taken else 422
+        refused = 413 if len(request.body) > LIMIT_OCTETS else 422
+        status = 200 if outcome.settings_taken else refused
         return Reaction(outcome, HttpAnswer(status, outcome.answer or b"", "application/json"))
 
     def mqtt(self, topic: str, payload: bytes, store: base.Store, facts: Facts) -> Reaction:

@@ -1,0 +1,34 @@
+"""The `migrate` command."""
+
+from __future__ import annotations
+
+import typer
+
+from migrate.cli.demo import demo
+from migrate.cli.plan import plan
+from migrate.cli.resume import resume, rollback
+from migrate.cli.run import run
+from migrate.cli.status import report, status
+
+app = typer.Typer(
+    name="migrate",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help=(
+        "Move a whole fleet of Wi-Fi devices to a new network without stranding one.\n\n"
+        "The usual order: plan, run --dry-run, run. If a gate holds: status, then resume or "
+        "rollback. To see it all on this machine alone: demo.\n\n"
+        "Exit codes: 0 done, 2 wrong usage, 3 bad file, 4 refused by the planner, 5 secret "
+        "missing or open to others, 6 changed since it was planned, 7 held at a gate, 8 stopped "
+        "by you, 9 another run is working, 10 journal trouble, 11 device or broker not reached."
+    ),
+)
+for command in (plan, run, resume, rollback, status, report, demo):
+    app.command()(command)
+
+
+def main() -> None:
+    """Entry point."""
+    app()

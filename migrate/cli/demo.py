@@ -1,0 +1,102 @@
+"""`migrate demo`: the whole job on this machine alone, with simulated devices on real sockets."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from pathlib import Path
+
+import typer
+from rich.text import Text
+
+from migrate.cli.common import (
+    TOOL,
+    StateDir,
+    new_run,
+    out,
+    problems_in_words,
+    runs_folder,
+    show_outcome,
+)
+from migrate.cli.conduct import conduct_in_loop, load_checked, write_report
+from migrate.engine.crew import muster
+from migrate.engine.tidings import Outcome
+from migrate.journal.store import Journal
+from migrate.lab.cottage import TROUBLED, Cottage
+from migrate.planning.make import make_plan
+from migrate.ports.files import load, write_private
+from migrate.ports.sockets import now
+from migrate.ports.vault import Vault
+from migrate.views.status import show_ill, summary
+from migrate.views.words import count
+
+
+def demo(state: StateDir = None) -> None:
+    """See the whole job on this machine alone: no devices, no root, under a minute.
+
+    Two dozen simulated devices of three invented families, on loopback sockets, move to a new
+    Wi-Fi network and a new broker. One of them misbehaves.
+    """
+    with problems_in_words():
+        outcome = asyncio.run(_demo(state))
+        raise typer.Exit(outcome.exit)
+
+
+async def _demo(state: Path | None) -> Outcome:
+    begun = time.monotonic()
+    run = new_run(state, "demo")
+    house = runs_folder(state).parent / "demo-houses" / run.name
+    cottage = Cottage(house)
+    house.mkdir(parents=True, exist_ok=True, mode=0o700)
+    async with cottage.lab as lab:
+        cottage.write()
+        out.print(Text("Quarry Cottage, a house that does not exist", "bold"))
+        out.print(Text(f"{count(len(lab.units), 'device')} are up. {lab.shows}"))
+        out.print(Text(f"fleet    {cottage.fleet}\nplaybook {cottage.playbook}"), soft_wrap=True)
+        vault = Vault()
+        inputs = load(cottage.fleet, cottage.playbook)
+        plan = make_plan(
+            inputs.fleet,
+            inputs.playbook,
+            inputs.dialects,
+            vault.resolve,
+            inputs.sources,
+            created=now().isoformat(timespec="seconds"),
+            tool=TOOL,
+        )
+        write_private(house / "plan.json", plan.to_json())
+        waves = count(len(plan.waves), "wave")
+        out.print(
+            Text(f"plan     {house / 'plan.json'}: {waves}, one pilot first\n"), soft_wrap=True
+        )
+        facts = {"fleet": str(cottage.fleet), "playbook": str(cottage.playbook)}
+        journal = Journal.create(run / "journal.sqlite3", plan, now, facts)
+        crew = muster(plan, load_checked(plan, cottage.fleet, cottage.playbook), vault.resolve)
+        outcome = await conduct_in_loop(crew, journal, vault, lambda c: c.forward())
+        if not outcome.done:
+            out.print()
+            show_outcome(outcome)
+            ill = [row for row in journal.rows() if row.name == TROUBLED]
+            show_ill(journal, ill, out)
+            out.print(
+                Text(
+                    f"\nAs the owner you find the aerial of {TROUBLED} behind a water butt, "
+                    f"move it, and type:\n  migrate resume {run.name} --again {TROUBLED}\n"
+                )
+            )
+            outcome = await conduct_in_loop(crew, journal, vault, lambda c: c.forward([TROUBLED]))
+        new = sum(lab.where(name) == "new" for name in lab.units)
+        out.print()
+        show_outcome(outcome)
+        out.print(Text(f"{summary(journal)}."))
+        restarts = sum(unit.boots - 1 for unit in lab.units.values())
+        out.print(
+            Text(
+                f"The house itself, asked behind the tool's back: {new} of {len(lab.units)} "
+                f"devices are on the new network, after {count(restarts, 'restart')} in all. "
+                f"It took {time.monotonic() - begun:.0f} s."
+            )
+        )
+        out.print(Text(f"report  {write_report(journal)}\njournal {journal.path}"), soft_wrap=True)
+        journal.close()
+    return outcome

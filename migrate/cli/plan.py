@@ -1,0 +1,58 @@
+"""`migrate plan`: make a plan, show it, freeze it. Nothing is sent."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.text import Text
+
+from migrate.cli.common import TOOL, out, problems_in_words, vault
+from migrate.planning.make import make_plan
+from migrate.ports.files import load, write_private
+from migrate.ports.sockets import now
+from migrate.views.plan import show_plan
+
+
+def plan(
+    playbook: Annotated[
+        Path, typer.Argument(help="The playbook: what changes, and how carefully.")
+    ],
+    fleet: Annotated[Path, typer.Option("--fleet", help="The fleet file, TOML or CSV.")] = Path(
+        "fleet.toml"
+    ),
+    out_file: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            help="Where to freeze the plan; without it, beside the playbook.",
+            show_default=False,
+        ),
+    ] = None,
+) -> None:
+    """Work out bundles, waves and the way back; show them; freeze the plan to a file.
+
+    Refuses, with every reason, what would strand a device. Reads files and secrets only: nothing
+    is sent to any device.
+
+    Example: migrate plan playbooks/home-wifi.toml --fleet playbooks/fleet.toml
+    """
+    with problems_in_words():
+        inputs = load(fleet, playbook)
+        secrets = vault()
+        made = make_plan(
+            inputs.fleet,
+            inputs.playbook,
+            inputs.dialects,
+            secrets.resolve,
+            inputs.sources,
+            created=now().isoformat(timespec="seconds"),
+            tool=TOOL,
+        )
+        place = out_file or playbook.with_suffix(".plan.json")
+        write_private(place, made.to_json())
+        show_plan(made, out)
+        out.print()
+        out.print(Text(f"Frozen to {place}, digest {made.digest[:16]}."), soft_wrap=True)
+        out.print(Text(f"Next: migrate run {place} --dry-run   reads every device, changes none"))

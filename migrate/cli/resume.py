@@ -1,0 +1,81 @@
+"""`migrate resume` and `migrate rollback`: go on from a journal, in either direction."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from migrate.cli.common import (
+    RunName,
+    StateDir,
+    WriteOff,
+    fleet_lock,
+    open_run,
+    problems_in_words,
+    vault,
+)
+from migrate.cli.conduct import conduct
+from migrate.cli.run import check_names
+
+
+def resume(
+    run: RunName = None,
+    again: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--again",
+            help="Send this device its bundle once more (it declined or came back).",
+            metavar="DEVICE",
+        ),
+    ] = None,
+    write_off: WriteOff = None,
+    state: StateDir = None,
+) -> None:
+    """Go on with a run that was held, stopped or cut off.
+
+    First finds out what became of every device that was on its way, then goes on with the same
+    plan. Nothing is sent twice by accident.
+
+    Example: migrate resume --write-off cellar-pump
+    """
+    with problems_in_words():
+        journal = open_run(state, run)
+        names = again or []
+        check_names(journal.plan, [*names, *(write_off or [])])
+        with fleet_lock(state, journal.plan):
+            for name in write_off or []:
+                journal.write_off(name)
+            outcome = conduct(
+                journal,
+                vault(),
+                journal.path.parent.name,
+                lambda conductor: conductor.forward(names),
+            )
+            journal.close()
+        raise typer.Exit(outcome.exit)
+
+
+def rollback(
+    run: RunName = None,
+    only: Annotated[
+        list[str] | None,
+        typer.Option("--only", help="Only this device. Can be repeated.", metavar="DEVICE"),
+    ] = None,
+    state: StateDir = None,
+) -> None:
+    """Take devices back to the old side, last wave first, each verified against the survey.
+
+    The old network must still be on air.
+
+    Example: migrate rollback --only porch-light
+    """
+    with problems_in_words():
+        journal = open_run(state, run)
+        check_names(journal.plan, only or [])
+        with fleet_lock(state, journal.plan):
+            outcome = conduct(
+                journal, vault(), journal.path.parent.name, lambda conductor: conductor.back(only)
+            )
+            journal.close()
+        raise typer.Exit(outcome.exit)

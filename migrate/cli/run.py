@@ -1,0 +1,127 @@
+"""`migrate run`: move the fleet by a frozen plan; or, with --dry-run, only read it."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.text import Text
+
+from migrate.cli.common import (
+    StateDir,
+    WriteOff,
+    fleet_lock,
+    new_run,
+    out,
+    problems_in_words,
+    show_problems,
+    vault,
+)
+from migrate.cli.conduct import conduct, load_checked, world_for
+from migrate.dialects.compose import preview
+from migrate.engine.crew import Crew, muster
+from migrate.engine.seek import Seeker
+from migrate.engine.survey import Survey, survey
+from migrate.engine.talk import Talker
+from migrate.journal.store import Journal
+from migrate.model.problems import BadFile, Exit, Problem, Unreachable
+from migrate.model.secrets import Secret
+from migrate.model.settings import SECRETS, Setting, Value
+from migrate.planning.plan import Plan
+from migrate.ports.files import read_plan
+from migrate.ports.sockets import now
+from migrate.ports.vault import Vault
+from migrate.views.words import count
+
+
+def run(
+    plan: Annotated[Path, typer.Argument(help="A frozen plan, made by: migrate plan")],
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Read every device and show the messages; send none.")
+    ] = False,
+    write_off: WriteOff = None,
+    state: StateDir = None,
+) -> None:
+    """Move the fleet, wave by wave; or, with --dry-run, only look.
+
+    Every device is read first, and its way back is on disk before anything is sent. A gate that
+    fails holds. Ctrl-C stops between devices; press it twice to stop at once. Either way
+    'migrate resume' goes on.
+
+    Example: migrate run playbooks/home-wifi.plan.json --dry-run
+    """
+    with problems_in_words():
+        frozen = read_plan(plan)
+        secrets = vault()
+        fleet, playbook = Path(frozen.sources.fleet.path), Path(frozen.sources.playbook.path)
+        check_names(frozen, write_off or [])
+        if dry_run:
+            crew = muster(frozen, load_checked(frozen, fleet, playbook), secrets.resolve)
+            raise typer.Exit(_dry_run(crew, secrets))
+        with fleet_lock(state, frozen):
+            load_checked(frozen, fleet, playbook)
+            folder = new_run(state, frozen.title)
+            facts = {"fleet": str(fleet.absolute()), "playbook": str(playbook.absolute())}
+            journal = Journal.create(folder / "journal.sqlite3", frozen, now, facts)
+            for name in write_off or []:
+                journal.write_off(name)
+            outcome = conduct(journal, secrets, folder.name, lambda conductor: conductor.forward())
+            journal.close()
+        raise typer.Exit(outcome.exit)
+
+
+def check_names(plan: Plan, names: list[str]) -> None:
+    """Raises BadFile for a name that is not in the plan."""
+    known = {device.name for device in plan.devices}
+    unknown = [name for name in names if name not in known]
+    if unknown:
+        raise BadFile(
+            [
+                Problem("is not in the plan", "see the names: migrate status", device=n)
+                for n in unknown
+            ]
+        )
+
+
+def _dry_run(crew: Crew, secrets: Vault) -> Exit:
+    found = asyncio.run(_probe(crew, secrets))
+    for index, wave in enumerate(crew.plan.waves):
+        out.print(Text(f"Wave {index + 1}", "bold"))
+        for name in wave.devices:
+            if name in found.found:
+                _show(crew, name, found)
+    well, total = len(found.found), len(crew.members)
+    out.print(
+        Text(f"{well} of {count(total, 'device')} answered as they must. Nothing was changed.")
+    )
+    if found.problems:
+        show_problems(Unreachable(found.problems))
+        return Exit.UNREACHABLE
+    return Exit.DONE
+
+
+def _show(crew: Crew, name: str, found: Survey) -> None:
+    member, one = crew.members[name], found.found[name]
+    said = one.sighting.readings
+    secret = Secret("")  # only its mask is ever shown
+    bundle: dict[Setting, Value] = {
+        setting: value if isinstance(value, str | int | bool) else secret
+        for setting, value in member.planned.bundle.items()
+    }
+    out.print(Text(f"  {name}", "bold") + Text(f"  at {one.sighting.at}, {said.mac}"))
+    now_ = ", ".join(
+        f"{setting} {said.settings.get(setting, '?')}"
+        for setting in bundle
+        if setting not in SECRETS
+    )
+    out.print(Text(f"    now: {now_}"), soft_wrap=True)
+    message = preview(member.dialect, member.device, member.device.via, bundle)
+    out.print(Text(f"    would be sent: {message}"), soft_wrap=True)
+
+
+async def _probe(crew: Crew, secrets: Vault) -> Survey:
+    async with world_for(crew) as world:
+        talker = Talker(world.line, secrets.redactor())
+        return await survey(crew, Seeker(crew, world, talker), crew.members)

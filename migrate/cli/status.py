@@ -1,0 +1,44 @@
+"""`migrate status` and `migrate report`: from the journal alone; nothing is sent."""
+
+from __future__ import annotations
+
+import typer
+from rich.text import Text
+
+from migrate.cli.common import RunName, StateDir, open_run, out, problems_in_words
+from migrate.cli.conduct import write_report
+from migrate.views.report import report as report_text
+from migrate.views.status import how_to_go_on, show_status
+
+
+def status(run: RunName = None, state: StateDir = None) -> None:
+    """Where every device of a run stands, and what can be done next. Asks no device.
+
+    Example: migrate status
+    """
+    with problems_in_words():
+        journal = open_run(state, run)
+        show_status(journal, out)
+        for line in how_to_go_on(journal.rows(), journal.path.parent.name):
+            out.print(Text(f"  {line}"), soft_wrap=True)
+        journal.close()
+
+
+def report(
+    run: RunName = None,
+    write: bool = typer.Option(
+        False, "--write", help="Write it beside the journal instead of printing it."
+    ),
+    state: StateDir = None,
+) -> None:
+    """The report of a run: summary, faults, what each device was given, every step.
+
+    Example: migrate report > report.md
+    """
+    with problems_in_words():
+        journal = open_run(state, run)
+        if write:
+            out.print(Text(str(write_report(journal))), soft_wrap=True)
+        else:
+            print(report_text(journal), end="")
+        journal.close()

@@ -1,0 +1,1 @@
+"""The engine: drives every device through its life cycle, wave by wave, journal first."""

@@ -1,0 +1,285 @@
+"""The conductor: survey, then wave after wave with a gate between; the same for the way back.
+
+A new run and a resumed one are the same thing here: both start from where the journal has every
+device, follow up what is unresolved, and go on.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Coroutine, Iterable, Sequence
+
+from migrate.engine.crew import Crew
+from migrate.engine.journey import SENDS_AT_ONCE, Ground, Journey, arrived_for_good
+from migrate.engine.seek import Seeker
+from migrate.engine.survey import Survey, survey
+from migrate.engine.talk import Talker
+from migrate.engine.tidings import Outcome, Tell, Tidings, silent
+from migrate.journal.store import Journal, Row
+from migrate.model.lifecycle import TURNS, UNRESOLVED, Direction, State
+from migrate.model.problems import Exit, Problem, Refused, Trouble, Unreachable
+from migrate.model.secrets import Redactor
+from migrate.planning.gates import admit, shut_by
+from migrate.planning.refusals import carried, resolved
+from migrate.ports.protocols import World
+
+ASK_AGAIN = frozenset({State.DECLINED, State.RETURNED})
+"""States from which a device is sent its bundle once more, when the owner says so."""
+
+
+class Conductor:
+    """Runs a plan against a world, by its journal."""
+
+    def __init__(
+        self,
+        crew: Crew,
+        journal: Journal,
+        world: World,
+        redactor: Redactor,
+        tell: Tell = silent,
+        first_id: int = 1,
+    ) -> None:
+        talker = Talker(world.line, redactor, first_id)
+        self._ground = Ground(
+            crew,
+            journal,
+            world,
+            talker,
+            Seeker(crew, world, talker),
+            tell,
+            asyncio.Semaphore(SENDS_AT_ONCE),
+            asyncio.Event(),
+        )
+        self._crew = crew
+        self._journal = journal
+        self._tell = tell
+
+    def stop(self) -> None:
+        """Send nothing more; what is on its way is still followed."""
+        self._ground.stopping.set()
+
+    async def forward(self, again: Iterable[str] = ()) -> Outcome:
+        """Move every device that has not moved yet. `again`: devices that declined or returned
+        and are to be sent their bundle once more.
+
+        Raises Unreachable if a device cannot be surveyed, before anything is sent.
+        """
+        await self._survey()
+        for index, wave in enumerate(self._crew.plan.waves):
+            if all(self._well(name) for name in wave.devices):
+                continue
+            blocking = shut_by(self._crew.plan, self._journal.standings(), index)
+            if blocking:
+                return self._held(index - 1, blocking)
+            self._tell(Tidings("wave", f"{len(wave.devices)} devices", wave=index))
+            outcome = await self._wave(index, wave.devices, frozenset(again))
+            if outcome is not None:
+                return outcome
+        self._journal.remark("finished", "every device settled or written off")
+        return self._finished()
+
+    async def back(self, names: Iterable[str] | None = None) -> Outcome:
+        """Take devices back to the old side, last wave first; without names, all that moved."""
+        wanted = set(names) if names is not None else {d.name for d in self._crew.plan.devices}
+        for index in reversed(range(len(self._crew.plan.waves))):
+            here = [name for name in self._crew.plan.waves[index].devices if name in wanted]
+            for name in here:
+                row = self._journal.row(name)
+                if row.direction is Direction.FORWARD and row.state in TURNS:
+                    self._journal.turn(name)
+            turned = [n for n in here if self._journal.row(n).direction is Direction.BACK]
+            if not turned:
+                continue
+            self._tell(
+                Tidings("wave", f"{len(turned)} devices back", wave=index, direction=Direction.BACK)
+            )
+            outcome = await self._wave_back(index, turned)
+            if outcome is not None:
+                return outcome
+        return self._gone_back(wanted)
+
+    async def _survey(self) -> None:
+        """Read every device that has no survey yet, and record its way back."""
+        missing = [
+            row.name
+            for row in self._journal.rows()
+            if self._journal.way_back(row.name) is None and not row.written_off
+        ]
+        if not missing:
+            return
+        self._tell(Tidings("waiting", f"reading {len(missing)} devices; nothing is changed"))
+        found: Survey = await survey(self._crew, self._ground.seeker, missing, self._tell)
+        for one in found.found.values():
+            self._journal.record_before(one.member.name, one.readings, one.way_back)
+        problems = list(found.problems)
+        if problems:
+            raise Unreachable(problems)
+        self._check_carried(missing)
+
+    def _check_carried(self, names: Iterable[str]) -> None:
+        """Last look: both bundles as they are now, secrets included, fit their dialects."""
+        problems: list[Problem] = []
+        for name in names:
+            member = self._crew.members[name]
+            for frozen, what in (
+                (member.planned.bundle, ""),
+                (self._journal.way_back(name) or {}, "the way back: "),
+            ):
+                values = resolved(frozen, self._crew.resolve)
+                problems += carried(member.device, member.dialect, values, what)
+        if problems:
+            raise Refused(problems)
+
+    async def _wave(
+        self, index: int, names: Sequence[str], again: frozenset[str]
+    ) -> Outcome | None:
+        """Move a wave and judge its gate. None: the gate is open."""
+        await self._follow_up(names)
+        once_more = {n for n in names if n in again and self._journal.row(n).state in ASK_AGAIN}
+        while True:
+            ready = [name for name in names if self._ready(name, once_more)]
+            others = [n for n in names if not self._well(n) and n not in ready]
+            if not ready or others:
+                break
+            if self._ground.stopping.is_set():
+                return self._stopped()
+            admission = admit(self._crew.plan, self._journal.standings(), ready)
+            if not admission.admitted:
+                return self._held(index, list(admission.held), tuple(admission.held.values()))
+            self._journal.remark(
+                "admitted",
+                f"{len(admission.admitted)} of {len(ready)}, exposure {admission.exposure:.3f}",
+                index,
+            )
+            once_more -= set(admission.admitted)
+            await self._all(admission.admitted)
+            if any(not self._well(name) for name in admission.admitted):
+                break
+        failed = [name for name in names if not self._well(name)]
+        if not failed:
+            self._journal.remark("gate open", f"wave {index + 1}", index)
+            self._tell(Tidings("gate", "open", wave=index))
+            return None
+        if self._ground.stopping.is_set() and all(
+            self._journal.row(name).state is State.WAITING for name in failed
+        ):
+            return self._stopped()
+        return await self._on_fault(index, failed)
+
+    async def _on_fault(self, index: int, failed: Sequence[str]) -> Outcome:
+        policy = self._crew.plan.on_fault
+        self._journal.remark("gate shut", ", ".join(failed), index)
+        self._tell(Tidings("gate", f"shut by {', '.join(failed)}", wave=index))
+        if policy == "hold" or self._ground.stopping.is_set():
+            return self._held(index, failed)
+        what = self._crew.plan.waves[index].devices if policy == "roll-back-wave" else None
+        words = "the wave is" if what else "everything is"
+        self._tell(Tidings("waiting", f"as the playbook says, {words} rolled back"))
+        went_back = await self.back(what)
+        reasons = (*self._reasons(failed), *went_back.reasons)
+        return Outcome(
+            Exit.HELD,
+            f"held at wave {index + 1}; {went_back.headline}",
+            tuple(dict.fromkeys(reasons)),
+        )
+
+    async def _wave_back(self, index: int, names: Sequence[str]) -> Outcome | None:
+        await self._follow_up(names)
+        ready = [
+            name
+            for name in names
+            if self._journal.row(name).state in (State.WAITING, State.RETURNED)
+        ]
+        if self._ground.stopping.is_set():
+            return self._stopped()
+        await self._all(ready)
+        failed = [n for n in names if not arrived_for_good(self._journal.row(n))]
+        self._journal.remark("back", f"{len(names) - len(failed)} of {len(names)}", index)
+        if failed and self._ground.stopping.is_set():
+            return self._stopped()
+        if failed:
+            return Outcome(
+                Exit.HELD,
+                f"the way back stopped at wave {index + 1}",
+                self._reasons(failed),
+            )
+        return None
+
+    async def _follow_up(self, names: Iterable[str]) -> None:
+        """Find out about devices whose fate is open, as after a crash."""
+        open_ = [
+            name
+            for name in names
+            if not self._journal.row(name).written_off
+            and self._journal.row(name).state in UNRESOLVED | {State.ADRIFT, State.RETURNED}
+        ]
+        await _together(self._journey(name).go() for name in open_)
+
+    async def _all(self, names: Iterable[str]) -> None:
+        await _together(self._journey(name).send() for name in names)
+
+    def _journey(self, name: str) -> Journey:
+        return Journey(self._ground, self._crew.members[name])
+
+    def _ready(self, name: str, once_more: set[str]) -> bool:
+        row = self._journal.row(name)
+        if row.written_off or row.direction is Direction.BACK:
+            return False
+        return row.state is State.WAITING or name in once_more
+
+    def _well(self, name: str) -> bool:
+        row = self._journal.row(name)
+        return row.written_off or arrived_for_good(row)
+
+    def _reasons(self, names: Iterable[str]) -> tuple[str, ...]:
+        rows = [self._journal.row(name) for name in names]
+        return tuple(f"{row.name} is {row.state}: {row.note or _plainly(row)}" for row in rows)
+
+    def _held(self, index: int, names: Sequence[str], reasons: tuple[str, ...] = ()) -> Outcome:
+        self._journal.remark("held", ", ".join(names), index)
+        headline = f"held at wave {index + 1}: nothing more is sent until you decide"
+        return Outcome(Exit.HELD, headline, (*self._reasons(names), *reasons))
+
+    def _stopped(self) -> Outcome:
+        self._journal.remark("stopped", "on the owner's word")
+        return Outcome(Exit.STOPPED, "stopped between devices, as you asked")
+
+    def _finished(self) -> Outcome:
+        rows = self._journal.rows()
+        settled = sum(row.state is State.SETTLED for row in rows)
+        off = [row.name for row in rows if row.written_off]
+        words = f"{settled} of {len(rows)} devices are on the new side"
+        return Outcome(
+            Exit.DONE,
+            words + (f", {len(off)} written off" if off else ""),
+            self._reasons(off),
+        )
+
+    def _gone_back(self, wanted: set[str]) -> Outcome:
+        rows = [row for row in self._journal.rows() if row.name in wanted]
+        restored = sum(row.state is State.RESTORED for row in rows)
+        self._journal.remark("rolled back", f"{restored} devices")
+        untouched = sum(row.direction is Direction.FORWARD for row in rows)
+        return Outcome(
+            Exit.DONE, f"{restored} devices are back on the old side, {untouched} had never left"
+        )
+
+
+async def _together(journeys: Iterable[Coroutine[None, None, None]]) -> None:
+    """All at once. A journal that fails ends all of them: nothing is sent without it."""
+    try:
+        async with asyncio.TaskGroup() as group:
+            for journey in journeys:
+                group.create_task(journey)
+    except* Trouble as troubles:
+        first: BaseException = troubles.exceptions[0]
+        while isinstance(first, BaseExceptionGroup):
+            first = first.exceptions[0]
+        failed = first
+    else:
+        return
+    raise failed
+
+
+def _plainly(row: Row) -> str:
+    return "nothing is known beyond that"

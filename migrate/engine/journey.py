@@ -1,0 +1,328 @@
+"""One device's journey to the other side: sent, away, seen, soaked. Journal first at every step.
+
+A journey never decides about other devices; it ends when this device has arrived for good, or
+when it is clear that it did not.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from migrate.dialects.messages import Declined, Taken, Unclear
+from migrate.dialects.understand import differences
+from migrate.engine.crew import Crew, Member, source_of, target_of
+from migrate.engine.seek import Look, Seeker, Sighting, plain
+from migrate.engine.talk import Talker
+from migrate.engine.tidings import Tell, Tidings
+from migrate.journal.store import Journal, Row
+from migrate.model.deadline import Estimate, deadline
+from migrate.model.lifecycle import GOAL, Direction, Event, State
+from migrate.model.settings import SECRETS, FrozenBundle, Setting, Value
+from migrate.planning.refusals import resolved
+from migrate.ports.protocols import NotDelivered, World
+
+UPTIME_SLACK = 1.0
+"""Seconds by which uptimes may be off: families tell them in whole seconds."""
+SENDS_AT_ONCE = 16
+MISSES = 2
+"""Checks in a row that must fail before a soaking device counts as lost: one lost packet is not a
+lost device (common practice, no source)."""
+
+
+@dataclass
+class Ground:
+    """What all journeys of a run stand on."""
+
+    crew: Crew
+    journal: Journal
+    world: World
+    talker: Talker
+    seeker: Seeker
+    tell: Tell
+    sends: asyncio.Semaphore
+    stopping: asyncio.Event
+    returns: Estimate | None = None
+
+    def learn(self, seconds: float) -> None:
+        """A device came back after this time."""
+        known = self.returns
+        self.returns = Estimate.first(seconds) if known is None else known.after(seconds)
+
+
+class Journey:
+    """Moves one device in the direction that the journal has for it."""
+
+    def __init__(self, ground: Ground, member: Member) -> None:
+        self._on = ground
+        self._member = member
+        self._pace = ground.crew.plan.pace
+        self._loop = asyncio.get_running_loop()
+        self._sent = self._loop.time() - self._seconds_since_sent()
+        self._uptime_before: float | None = None
+        self._nudged = 0
+
+    @property
+    def _row(self) -> Row:
+        return self._on.journal.row(self._member.name)
+
+    def _seconds_since_sent(self) -> float:
+        """By the journal, for a journey that another process began."""
+        sent_at = self._row.sent_at
+        if sent_at is None:
+            return 0.0
+        since = self._on.world.now() - datetime.fromisoformat(sent_at)
+        return max(0.0, since.total_seconds())
+
+    async def go(self) -> None:
+        """From wherever the journal has the device to wherever it ends up."""
+        if self._row.state is State.SENDING:
+            await self._recall()
+        elif self._row.state in (State.ADRIFT, State.RETURNED):
+            await self._glance()
+        await self._see_through()
+
+    async def send(self) -> None:
+        """Give the device its bundle, then go along. It must be waiting, or be sent once more."""
+        async with self._on.sends:
+            if self._on.stopping.is_set():
+                return
+            await self._deliver()
+        await self._see_through()
+
+    async def _see_through(self) -> None:
+        """Soak a device that is there, follow one that is on its way; leave any other."""
+        if self._row.state is State.SEEN:
+            await self._soak()
+        if self._row.state is State.AWAY:
+            await self._follow()
+
+    async def _deliver(self) -> None:
+        """Intent, message, answer; each on disk before the next."""
+        on, member, seconds = self._on, self._member, self._pace.reply_seconds
+        direction = self._row.direction
+        start = await self._start()
+        if start is None:
+            return
+        self._uptime_before = start.readings.uptime_seconds
+        frozen = self._bundle(direction)
+        values = resolved(frozen, on.crew.resolve)
+        row = on.journal.intend(member.name, frozen)
+        self._say(row.state, "its bundle is on the way")
+        self._sent = self._loop.time()
+        try:
+            said = await on.talker.write(member, start.at, values, seconds)
+        except NotDelivered as error:
+            self._step(Event.UNSENT, f"nothing was delivered: {error}")
+            return
+        if isinstance(said, Declined):
+            self._step(Event.DECLINE, f"it declined: {said.reason}")
+            return
+        if isinstance(said, Taken) and member.dialect.restart is not None:
+            said = await on.talker.restart(member, start.at, seconds)
+        words = f"no clear answer: {said.why}" if isinstance(said, Unclear) else "it said yes"
+        self._step(Event.SENT, words)
+
+    async def _start(self) -> Sighting | None:
+        """The device where it must be to be sent anything: known by its MAC, just now."""
+        direction, seconds = self._row.direction, self._pace.reply_seconds
+        source, target = source_of(direction), target_of(direction)
+        look = await self._on.seeker.look(self._member, seconds, sure=True, enough=source)
+        start = look.found.get(source)
+        if start is None and self._arrived(look) and self._row.state is not State.DECLINED:
+            self._step(Event.ARRIVE, f"it is already on the {target} side")
+        elif start is None:
+            self._note("nothing was sent: it was not found where it must be; " + _join(look.words))
+        return start
+
+    async def _recall(self) -> None:
+        """A crash came between intent and outcome: find out what became of the message."""
+        look = await self._on.seeker.look(self._member, self._pace.reply_seconds, sure=True)
+        direction = self._row.direction
+        start = look.found.get(source_of(direction))
+        target = self._target(direction)
+        unchanged = (
+            start is not None
+            and target_of(direction) not in look.found
+            and differences(target, start.readings, self._member.dialect)
+        )
+        if unchanged:
+            self._step(Event.UNSENT, "found unchanged after an interruption")
+        else:
+            self._step(Event.SENT, "an interruption came between; it may have been sent")
+
+    async def _glance(self) -> None:
+        """One look for a device that had been given up, or had come back by itself."""
+        look = await self._on.seeker.look(self._member, self._pace.reply_seconds, sure=True)
+        direction, state = self._row.direction, self._row.state
+        if self._arrived(look) is not None:
+            self._step(Event.ARRIVE, "found after all")
+        elif state is State.ADRIFT and source_of(direction) in look.found:
+            self._step(Event.COME_BACK, "found where it came from")
+        elif state is State.ADRIFT:
+            self._note("still on neither side; " + _join(look.words))
+
+    async def _follow(self) -> None:
+        """Look for the device on both sides until it has arrived, came back, or time is up."""
+        start = self._loop.time()
+        least, most = self._pace.deadline_seconds.least, self._pace.deadline_seconds.most
+        limit = deadline(self._on.returns, least, most)
+        while self._row.state is State.AWAY:
+            look = await self._look_until_change()
+            late = self._loop.time() - start >= limit
+            arrived = self._arrived(look)
+            back = look.found.get(source_of(self._row.direction))
+            if arrived is not None and (late or not self._still_to_restart(arrived)):
+                took = self._loop.time() - self._sent
+                self._on.learn(took)
+                self._step(Event.ARRIVE, f"at {arrived.at} after {took:.1f} s")
+                await self._soak()
+                start = self._loop.time()
+            elif back is not None and await self._came_back(back):
+                self._step(Event.COME_BACK, f"at {back.at}, restarted, with its former settings")
+            elif late and back is not None:
+                self._step(Event.COME_BACK, f"still at {back.at} after {limit:.0f} s")
+            elif late:
+                words = f"on neither side for {limit:.0f} s; {_join(look.words)}"
+                self._step(Event.EXPIRE, words)
+            else:
+                await self._change(self._pace.look_seconds)
+
+    async def _look_until_change(self) -> Look:
+        """A look that is begun again when the device's presence says that it is there now."""
+        member, seconds = self._member, self._pace.reply_seconds
+        target = target_of(self._row.direction)
+        while True:
+            look = asyncio.create_task(self._on.seeker.look(member, seconds, enough=target))
+            change = asyncio.create_task(self._change(seconds))
+            try:
+                await asyncio.wait({look, change}, return_when=asyncio.FIRST_COMPLETED)
+                if look.done() or self._on.seeker.present(member, target) is not True:
+                    return await look
+            finally:
+                for task in (look, change):
+                    task.cancel()
+                await asyncio.gather(look, change, return_exceptions=True)
+
+    async def _came_back(self, back: Sighting) -> bool:
+        """Whether a device found on the source side has returned, rather than not left yet."""
+        stored = not differences(
+            self._target(self._row.direction), back.readings, self._member.dialect
+        )
+        restarted = self._restarted(back)
+        if stored and self._member.dialect.restart is not None and not restarted:
+            # It took the settings, but the word to restart was lost; a restart can be repeated.
+            waited = self._loop.time() - self._sent
+            if waited > self._pace.reply_seconds * (self._nudged + 1):
+                self._nudged += 1
+                await self._on.talker.restart(self._member, back.at, self._pace.reply_seconds)
+            return False
+        return bool(restarted) and not (back.doubtful and stored)
+
+    async def _soak(self) -> None:
+        """Stay until the device was well, as intended, for the soak; or is lost, or stays stale."""
+        pace, target = self._pace, target_of(self._row.direction)
+        begun = self._loop.time()
+        end = begun + pace.soak_seconds
+        patience = begun + max(pace.deadline_seconds.most, pace.soak_seconds + pace.look_seconds)
+        interval = max(pace.look_seconds, pace.soak_seconds / 10)
+        misses = 0
+        while True:
+            look = await self._on.seeker.look(self._member, pace.reply_seconds, (target,))
+            there, now = look.found.get(target), self._loop.time()
+            if there is None:
+                misses += 1
+                if misses >= MISSES:
+                    self._step(Event.LOSE, "lost while it soaked; " + _join(look.words))
+                    self._sent = now
+                    return
+            elif stale := self._not_as_intended(there):
+                misses, end = 0, now + pace.soak_seconds
+                if now >= patience:
+                    self._note(f"on the {target} side, but {stale}")
+                    return
+            else:
+                misses = 0
+                if now >= end:
+                    self._step(Event.SOAK, f"well for {now - begun:.1f} s")
+                    return
+            await self._change(interval if misses else min(interval, max(end - now, 0)))
+
+    def _arrived(self, look: Look) -> Sighting | None:
+        """The device on the side it was sent to, if this is proven."""
+        there = look.found.get(target_of(self._row.direction))
+        if there is None or (there.doubtful and self._not_as_intended(there)):
+            return None
+        proof = self._on.crew.playbook.proof
+        if proof.presence and self._on.seeker.present(self._member, there.side) is False:
+            return None
+        return there
+
+    def _still_to_restart(self, there: Sighting) -> bool:
+        """Whether it shows the new settings but has not left yet."""
+        return there.doubtful and self._member.planned.restarts and self._restarted(there) is False
+
+    def _restarted(self, sighting: Sighting) -> bool | None:
+        """Whether it restarted since it was sent its bundle, for certain; None if it cannot tell.
+
+        Uptimes are told in whole seconds, so two of them agree only to within one.
+        """
+        uptime = sighting.readings.uptime_seconds
+        if uptime is None:
+            return None
+        since = sighting.heard - self._sent
+        return uptime + UPTIME_SLACK < since + (self._uptime_before or 0.0)
+
+    def _not_as_intended(self, there: Sighting) -> str:
+        target = self._target(self._row.direction)
+        wrong = differences(target, there.readings, self._member.dialect)
+        told = [f"{setting} {there.readings.settings.get(setting)!r}" for setting in wrong]
+        return f"it reads back {', '.join(told)}" if told else ""
+
+    def _bundle(self, direction: Direction) -> FrozenBundle:
+        if direction is Direction.FORWARD:
+            return self._member.planned.bundle
+        return self._on.journal.way_back(self._member.name) or {}
+
+    def _target(self, direction: Direction) -> Mapping[Setting, Value]:
+        """What its readings must show: the bundle, and going back also the rest of the survey."""
+        target = {s: v for s, v in plain(self._bundle(direction)).items() if s not in SECRETS}
+        if direction is Direction.BACK:
+            before: dict[str, Any] = self._on.journal.survey(self._member.name) or {}
+            if before.get("side") == "old":
+                for name, value in before.get("settings", {}).items():
+                    target.setdefault(Setting(name), value)
+        return target
+
+    async def _change(self, seconds: float) -> None:
+        """Until its presence changes, at the latest after these seconds."""
+        topic = self._member.presence_topic
+        if topic is None or self._member.device.via != "mqtt":
+            await asyncio.sleep(seconds)
+        else:
+            await self._on.world.presence.change(topic, seconds)
+
+    def _step(self, event: Event, words: str) -> None:
+        row = self._on.journal.step(self._member.name, event, words)
+        self._say(row.state, words)
+
+    def _note(self, words: str) -> None:
+        self._on.journal.note(self._member.name, words)
+        row = self._row
+        self._on.tell(Tidings("note", words, row.name, row.wave, row.state, row.direction))
+
+    def _say(self, state: State, words: str) -> None:
+        row = self._row
+        self._on.tell(Tidings("device", words, row.name, row.wave, state, row.direction))
+
+
+def arrived_for_good(row: Row) -> bool:
+    """Whether a device is where its direction leads, proven."""
+    return row.state is GOAL[row.direction]
+
+
+def _join(words: list[str]) -> str:
+    return "; ".join(dict.fromkeys(words)) or "nothing answered"

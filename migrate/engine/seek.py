@@ -1,0 +1,197 @@
+"""Where is a device now? On the old side, on the new side, or nowhere that can be told.
+
+A device counts as found only by its own MAC. Which side it is on is told by the broker it answers
+over and by the subnet its address lies in; where neither differs between the sides, by its
+settings, and then the sighting says that it is doubtful.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from ipaddress import AddressValueError, IPv4Address
+
+from migrate.dialects.messages import Readings
+from migrate.dialects.understand import differences
+from migrate.engine.crew import Crew, Member
+from migrate.engine.talk import Talker, Unread
+from migrate.model.settings import FrozenValue, Setting, Value
+from migrate.ports.protocols import At, SideName, World
+
+SIDES: tuple[SideName, SideName] = ("old", "new")
+
+
+@dataclass(frozen=True)
+class Sighting:
+    """A device that answered with its own MAC. `doubtful`: only its settings tell the side.
+    `heard` is the loop's time when it answered: a look may end later, and uptimes age."""
+
+    at: At
+    readings: Readings
+    side: SideName
+    doubtful: bool
+    heard: float
+
+
+@dataclass
+class Look:
+    """What one look brought: sightings by side, and why the other places brought none."""
+
+    found: dict[SideName, Sighting] = field(default_factory=dict)
+    words: list[str] = field(default_factory=list)
+
+
+class Seeker:
+    """Looks for devices on both sides at once."""
+
+    def __init__(self, crew: Crew, world: World, talker: Talker) -> None:
+        self._crew = crew
+        self._world = world
+        self._talker = talker
+        self._sides = crew.sides
+        old, new = self._sides["old"], self._sides["new"]
+        self._subnets_tell = bool(old.subnet and new.subnet and not old.subnet.overlaps(new.subnet))
+        self._brokers_tell = old.broker != new.broker
+
+    async def look(
+        self,
+        member: Member,
+        seconds: float,
+        sides: tuple[SideName, ...] = SIDES,
+        *,
+        sure: bool = False,
+        enough: SideName | None = None,
+    ) -> Look:
+        """Look for a device on these sides; `seconds` bound each read, `sure` reads a few times.
+
+        All places are asked at once. A sighting on the side `enough` ends the look early, so that
+        a place where nobody answers any more does not hold up one where the device is.
+        """
+        places = await self._places(member, sides)
+        seen = Look()
+        if not places:
+            seen.words.append("no address is known for it")
+        asking = [
+            asyncio.create_task(self._ask(member, at, possible, seconds, sure))
+            for at, possible in places
+        ]
+        try:
+            for next_ in asyncio.as_completed(asking):
+                result = await next_
+                if isinstance(result, str):
+                    seen.words.append(result)
+                elif result.side in sides:
+                    seen.found.setdefault(result.side, result)
+                    if result.side == enough:
+                        break
+        finally:
+            for task in asking:
+                task.cancel()
+            await asyncio.gather(*asking, return_exceptions=True)
+        return seen
+
+    def present(self, member: Member, side: SideName) -> bool | None:
+        """Whether its presence topic says it is there; None if it says nothing."""
+        topic, presence = member.presence_topic, member.dialect.presence
+        if topic is None or presence is None:
+            return None
+        word = self._world.presence.last(topic, side)
+        return {presence.online: True, presence.offline: False}.get(word or "")
+
+    async def _ask(
+        self,
+        member: Member,
+        at: At,
+        possible: tuple[SideName, ...],
+        seconds: float,
+        sure: bool,
+    ) -> Sighting | str:
+        if not at.address and self.present(member, at.side) is False:
+            return f"it says at {at} that it is away"
+        try:
+            read = self._talker.read_surely if sure else self._talker.read
+            said = await read(member, at, seconds)
+        except Unread as error:
+            return str(error)
+        return await self._place(member, at, possible, said)
+
+    async def _places(
+        self, member: Member, sides: tuple[SideName, ...]
+    ) -> list[tuple[At, tuple[SideName, ...]]]:
+        """Where it could answer, and for each place the sides it would then be on."""
+        device, dialect = member.device, member.dialect
+        if device.via == "mqtt":
+            if self._brokers_tell:
+                return [(At(side), (side,)) for side in sides if self._sides[side].broker]
+            return [(At("old"), SIDES)]
+        by_address: dict[str, list[SideName]] = {}
+        for side in sides:
+            subnet = self._sides[side].subnet
+            addresses = list(await self._world.finder.addresses(device.mac, side))
+            if device.address is not None:
+                addresses.append(str(device.address))
+            for address in addresses:
+                # Nothing is sent outside the networks that the owner declared.
+                if subnet is None or IPv4Address(address) in subnet:
+                    known = by_address.setdefault(address, [])
+                    if side not in known:
+                        known.append(side)
+        login = device.login
+        password = self._crew.resolve(login.password) if login else None
+        return [
+            (
+                At(
+                    possible[0],
+                    address,
+                    device.port or dialect.http.port,
+                    dialect.http.auth if login else "none",
+                    login.username if login else "",
+                    password,
+                ),
+                tuple(possible),
+            )
+            for address, possible in by_address.items()
+        ]
+
+    async def _place(
+        self, member: Member, at: At, possible: tuple[SideName, ...], readings: Readings
+    ) -> Sighting | str:
+        heard = asyncio.get_running_loop().time()
+        if readings.mac != member.device.mac:
+            return f"{at} answers as {readings.mac}, which is another device"
+        if self._subnets_tell:
+            address = at.address or readings.address or await self._leased(member)
+            possible = tuple(side for side in possible if self._inside(address, side, possible))
+            if not possible:
+                return f"it answers over {at}, but with an address of neither side"
+        if len(possible) == 1:
+            return Sighting(at, readings, possible[0], False, heard)
+        moved = not differences(plain(member.planned.bundle), readings, member.dialect)
+        return Sighting(at, readings, "new" if moved else "old", True, heard)
+
+    async def _leased(self, member: Member) -> str | None:
+        """Its address by the lease files alone: the new side's, if it has one there."""
+        for side in ("new", "old"):
+            found = await self._world.finder.addresses(
+                member.device.mac, "new" if side == "new" else "old"
+            )
+            if found:
+                return found[0]
+        return None
+
+    def _inside(self, address: str | None, side: SideName, possible: tuple[SideName, ...]) -> bool:
+        subnet = self._sides[side].subnet
+        if not self._crew.playbook.proof.address and len(possible) == 1:
+            return True
+        try:
+            return address is not None and subnet is not None and IPv4Address(address) in subnet
+        except AddressValueError:
+            return False
+
+
+def plain(bundle: Mapping[Setting, FrozenValue]) -> dict[Setting, Value]:
+    """The part of a frozen bundle that holds no secrets."""
+    return {
+        setting: value for setting, value in bundle.items() if isinstance(value, str | int | bool)
+    }

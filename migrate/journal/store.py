@@ -1,0 +1,383 @@
+"""The journal: one SQLite file a run, write-ahead, synced to disk at every step.
+
+Write-ahead logging with synchronous=FULL syncs each commit before it returns, so whatever is sent
+afterwards is preceded by its intent and its way back on disk (invariants 1 and 5). The database
+itself refuses an intent without a way back. Secrets never get here: bundles are stored as frozen,
+with references.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+
+from migrate.model.lifecycle import TURNS, Direction, Event, State, step
+from migrate.model.problems import JournalTrouble, Problem
+from migrate.model.secrets import SecretRef
+from migrate.model.settings import FrozenBundle, FrozenValue, Setting
+from migrate.planning.gates import Standing
+from migrate.planning.plan import Plan, plan_from_json
+
+FORMAT: Final = "1"
+_SCHEMA: Final = """
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
+CREATE TABLE survey (
+    name TEXT PRIMARY KEY, at TEXT NOT NULL, readings TEXT NOT NULL) STRICT;
+CREATE TABLE way_back (
+    name TEXT PRIMARY KEY, at TEXT NOT NULL, bundle TEXT NOT NULL) STRICT;
+CREATE TABLE device (
+    name TEXT PRIMARY KEY, position INTEGER NOT NULL, wave INTEGER NOT NULL,
+    direction TEXT NOT NULL, state TEXT NOT NULL, written_off INTEGER NOT NULL DEFAULT 0,
+    sent_at TEXT, given TEXT, note TEXT NOT NULL DEFAULT '', changed_at TEXT) STRICT;
+CREATE TABLE event (
+    seq INTEGER PRIMARY KEY AUTOINCREMENT, at TEXT NOT NULL, name TEXT, wave INTEGER,
+    direction TEXT, kind TEXT NOT NULL, before TEXT, after TEXT,
+    detail TEXT NOT NULL DEFAULT '') STRICT;
+CREATE TRIGGER no_send_without_way_back BEFORE UPDATE OF state ON device
+    WHEN NEW.state = 'sending'
+        AND NOT EXISTS (SELECT 1 FROM way_back WHERE way_back.name = NEW.name)
+    BEGIN SELECT RAISE(ABORT, 'no way back on disk'); END;
+"""
+
+
+@dataclass(frozen=True)
+class Row:
+    """One device as the journal has it. Times are ISO 8601 in UTC."""
+
+    name: str
+    wave: int
+    direction: Direction
+    state: State
+    written_off: bool
+    sent_at: str | None
+    given: Mapping[Setting, FrozenValue] | None
+    note: str
+    changed_at: str | None
+
+    @property
+    def standing(self) -> Standing:
+        """What the gates look at."""
+        return Standing(self.state, self.direction, self.written_off)
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One line of the journal: a step of a device, or (without a name) something about the run."""
+
+    seq: int
+    at: str
+    name: str | None
+    wave: int | None
+    direction: str | None
+    kind: str
+    before: str | None
+    after: str | None
+    detail: str
+
+
+def freeze_json(bundle: FrozenBundle) -> str:
+    """A bundle as JSON, secrets as references."""
+    return json.dumps(
+        {
+            str(setting): value.model_dump(exclude_none=True)
+            if isinstance(value, SecretRef)
+            else value
+            for setting, value in bundle.items()
+        }
+    )
+
+
+def thaw_json(text: str) -> dict[Setting, FrozenValue]:
+    """The inverse of freeze_json."""
+    return {
+        Setting(name): SecretRef.model_validate(value) if isinstance(value, dict) else value
+        for name, value in json.loads(text).items()
+    }
+
+
+class Journal:
+    """A run's journal. Every method that writes returns only once it is on disk.
+
+    All methods raise JournalTrouble when SQLite cannot do its work.
+    """
+
+    def __init__(
+        self, connection: sqlite3.Connection, path: Path, now: Callable[[], datetime]
+    ) -> None:
+        self._db = connection
+        self._now = now
+        self.path = path
+        self.plan = self._plan()
+
+    @classmethod
+    def create(
+        cls, path: Path, plan: Plan, now: Callable[[], datetime], facts: Mapping[str, str]
+    ) -> Journal:
+        """Start the journal of a run; `facts` are kept beside the plan (paths of the files)."""
+        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        try:
+            # SQLite gives its own files the mode of the database, so the mode is set first.
+            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+        except OSError as error:
+            raise _trouble(path, f"cannot be created: {error.strerror}") from None
+        with _explained(path):
+            connection = _connect(path)
+            connection.executescript(_SCHEMA)
+            with connection:
+                connection.execute("BEGIN IMMEDIATE")
+                meta = {**facts, "format": FORMAT, "plan": plan.to_json()}
+                connection.executemany("INSERT INTO meta VALUES (?, ?)", list(meta.items()))
+                connection.executemany(
+                    "INSERT INTO device (name, position, wave, direction, state) "
+                    "VALUES (?, ?, ?, ?, ?)",
+                    [
+                        (d.name, place, plan.wave_of(d.name), Direction.FORWARD, State.WAITING)
+                        for place, d in enumerate(plan.devices)
+                    ],
+                )
+        _sync_folder(path.parent)
+        return cls(connection, path, now)
+
+    @classmethod
+    def open(cls, path: Path, now: Callable[[], datetime]) -> Journal:
+        """Go on with a run's journal."""
+        if not path.is_file():
+            raise _trouble(path, "does not exist")
+        with _explained(path):
+            connection = _connect(path)
+            found = connection.execute("PRAGMA quick_check").fetchone()
+            if found is None or found[0] != "ok":
+                raise _trouble(path, "is damaged; copy it away before anything else")
+            form = connection.execute("SELECT value FROM meta WHERE key = 'format'").fetchone()
+            if form is None or form[0] != FORMAT:
+                raise _trouble(path, "was written by another version of migrate")
+        return cls(connection, path, now)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._db.close()
+
+    def fact(self, key: str) -> str:
+        """A fact given at creation. Raises JournalTrouble if it is not there."""
+        with _explained(self.path):
+            row = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
+        if row is None:
+            raise _trouble(self.path, f"has no {key}")
+        return str(row[0])
+
+    def record_before(self, name: str, readings: Mapping[str, Any], bundle: FrozenBundle) -> None:
+        """The survey of a device and its way back, both durable when this returns."""
+        with self._writing() as db:
+            db.execute(
+                "INSERT OR REPLACE INTO survey VALUES (?, ?, ?)",
+                (name, self._at(), json.dumps(readings)),
+            )
+            db.execute(
+                "INSERT OR REPLACE INTO way_back VALUES (?, ?, ?)",
+                (name, self._at(), freeze_json(bundle)),
+            )
+
+    def survey(self, name: str) -> dict[str, Any] | None:
+        """What was read of a device before anything was sent to it."""
+        with _explained(self.path):
+            row = self._db.execute("SELECT readings FROM survey WHERE name = ?", (name,)).fetchone()
+        return None if row is None else dict(json.loads(row[0]))
+
+    def way_back(self, name: str) -> dict[Setting, FrozenValue] | None:
+        """The rollback bundle of a device, if it has been recorded."""
+        with _explained(self.path):
+            row = self._db.execute("SELECT bundle FROM way_back WHERE name = ?", (name,)).fetchone()
+        return None if row is None else thaw_json(row[0])
+
+    def intend(self, name: str, bundle: FrozenBundle) -> Row:
+        """The intent to send this bundle: on disk before the first byte leaves."""
+        with self._writing() as db:
+            self._advance(db, name, Event.INTEND, "")
+            db.execute(
+                "UPDATE device SET given = ?, sent_at = ? WHERE name = ?",
+                (freeze_json(bundle), self._at(), name),
+            )
+        return self.row(name)
+
+    def step(self, name: str, event: Event, detail: str = "") -> Row:
+        """One step of a device's life cycle. Raises IllegalTransition."""
+        with self._writing() as db:
+            self._advance(db, name, event, detail)
+        return self.row(name)
+
+    def turn(self, name: str) -> Row:
+        """Begin to take a device back; only from a state in which it may have the new settings."""
+        with self._writing() as db:
+            row = self._row(db, name)
+            after = TURNS[row.state]
+            db.execute(
+                "UPDATE device SET direction = ?, state = ?, written_off = 0, changed_at = ? "
+                "WHERE name = ?",
+                (Direction.BACK, after, self._at(), name),
+            )
+            self._line(db, row, "turn", row.state, after, "", Direction.BACK)
+        return self.row(name)
+
+    def write_off(self, name: str) -> Row:
+        """The owner's word: this device keeps nobody waiting any more."""
+        with self._writing() as db:
+            row = self._row(db, name)
+            db.execute("UPDATE device SET written_off = 1 WHERE name = ?", (name,))
+            self._line(db, row, "written off", row.state, row.state, "by the owner")
+        return self.row(name)
+
+    def note(self, name: str, words: str) -> None:
+        """Something about a device that does not change its state."""
+        with self._writing() as db:
+            row = self._row(db, name)
+            if row.note != words:
+                db.execute("UPDATE device SET note = ? WHERE name = ?", (words, name))
+                self._line(db, row, "note", row.state, row.state, words)
+
+    def remark(self, kind: str, detail: str, wave: int | None = None) -> None:
+        """Something about the run as a whole."""
+        with self._writing() as db:
+            db.execute(
+                "INSERT INTO event (at, wave, kind, detail) VALUES (?, ?, ?, ?)",
+                (self._at(), wave, kind, detail),
+            )
+
+    def row(self, name: str) -> Row:
+        """One device."""
+        with _explained(self.path):
+            return self._row(self._db, name)
+
+    def rows(self) -> list[Row]:
+        """All devices, in the order of the plan."""
+        with _explained(self.path):
+            found = self._db.execute(f"SELECT {_COLUMNS} FROM device ORDER BY position")  # noqa: S608
+            return [_row_of(row) for row in found]
+
+    def standings(self) -> dict[str, Standing]:
+        """Where every device stands."""
+        return {row.name: row.standing for row in self.rows()}
+
+    def entries(self) -> list[Entry]:
+        """Every line, in order."""
+        with _explained(self.path):
+            found = self._db.execute(
+                "SELECT seq, at, name, wave, direction, kind, before, after, detail "
+                "FROM event ORDER BY seq"
+            )
+            return [Entry(*row) for row in found]
+
+    def _plan(self) -> Plan:
+        return plan_from_json(self.fact("plan"), str(self.path))
+
+    def _advance(self, db: sqlite3.Connection, name: str, event: Event, detail: str) -> None:
+        row = self._row(db, name)
+        after = step(row.direction, row.state, event)
+        db.execute(
+            "UPDATE device SET state = ?, changed_at = ?, note = ? WHERE name = ?",
+            (after, self._at(), detail, name),
+        )
+        self._line(db, row, event, row.state, after, detail)
+
+    def _line(
+        self,
+        db: sqlite3.Connection,
+        row: Row,
+        kind: str,
+        before: State,
+        after: State,
+        detail: str,
+        direction: Direction | None = None,
+    ) -> None:
+        db.execute(
+            "INSERT INTO event (at, name, wave, direction, kind, before, after, detail) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                self._at(),
+                row.name,
+                row.wave,
+                direction or row.direction,
+                str(kind),
+                before,
+                after,
+                detail,
+            ),
+        )
+
+    def _row(self, db: sqlite3.Connection, name: str) -> Row:
+        found = db.execute(f"SELECT {_COLUMNS} FROM device WHERE name = ?", (name,)).fetchone()  # noqa: S608
+        if found is None:
+            raise _trouble(self.path, f"knows no device {name}")
+        return _row_of(found)
+
+    def _at(self) -> str:
+        return self._now().isoformat(timespec="milliseconds")
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        with _explained(self.path):
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._db
+            except BaseException:
+                self._db.rollback()
+                raise
+            self._db.commit()
+
+
+_COLUMNS: Final = "name, wave, direction, state, written_off, sent_at, given, note, changed_at"
+
+
+def _row_of(row: tuple[Any, ...]) -> Row:
+    name, wave, direction, state, written_off, sent_at, given, note, changed_at = row
+    return Row(
+        name,
+        wave,
+        Direction(direction),
+        State(state),
+        bool(written_off),
+        sent_at,
+        None if given is None else thaw_json(given),
+        note,
+        changed_at,
+    )
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    # mode=rw: a journal that is gone must not be made anew, empty, in passing.
+    connection = sqlite3.connect(
+        f"{path.absolute().as_uri()}?mode=rw", uri=True, isolation_level=None, timeout=10
+    )
+    connection.execute("PRAGMA journal_mode=WAL")
+    connection.execute("PRAGMA synchronous=FULL")
+    # macOS keeps written data in the drive's cache unless asked for more; elsewhere a no-op.
+    connection.execute("PRAGMA fullfsync=ON")
+    return connection
+
+
+def _sync_folder(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _trouble(path: Path, what: str) -> JournalTrouble:
+    return JournalTrouble(
+        Problem(f"the journal {what}", "look at the path, the disk and its free space", str(path))
+    )
+
+
+@contextmanager
+def _explained(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise _trouble(path, f"cannot be used: {error}") from None

@@ -1,0 +1,196 @@
+"""The frozen plan: what was reviewed is what runs.
+
+A plan is plain data with a digest over itself, and it names the digests of the files it was made
+from. Secrets stand in it as references.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from functools import cached_property
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BeforeValidator, Field, model_validator
+
+from migrate.dialects.schema import SettingName
+from migrate.model.eui48 import Mac
+from migrate.model.fleet import Reach, Strict, Text, Transport
+from migrate.model.playbook import Pace
+from migrate.model.problems import BadFile, Changed, Problem
+from migrate.model.secrets import SecretRef
+from migrate.model.settings import FrozenValue
+from migrate.planning.exposure import Twin
+
+
+def _value(value: Any) -> Any:
+    return SecretRef.model_validate(value) if isinstance(value, dict) else value
+
+
+Frozen = Annotated[FrozenValue, BeforeValidator(_value)]
+Settings = dict[SettingName, Frozen]
+
+
+class Source(Strict):
+    """An owner's file, by path and SHA-256 of its octets."""
+
+    path: str
+    sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+
+
+class Sources(Strict):
+    """Everything the plan was made from."""
+
+    fleet: Source
+    playbook: Source
+    dialects: dict[str, Source]
+
+
+class PlannedDevice(Strict):
+    """What happens to one device. `read_back` are rollback settings that the survey will read;
+    `lost` are those that nobody knows (accepted by name in the playbook)."""
+
+    name: Text
+    mac: Mac
+    dialect: Text
+    firmware: str
+    via: Transport
+    place: Text
+    reach: Annotated[Reach, BeforeValidator(lambda value: Reach(value))]
+    cover: str | None = None
+    feeds: tuple[str, ...] = ()
+    load: str | None = None
+    bundle: Settings
+    way_back: Settings
+    read_back: tuple[SettingName, ...]
+    lost: tuple[SettingName, ...] = ()
+    why: str
+
+    @property
+    def twin(self) -> Twin:
+        """Its twin group."""
+        return (self.dialect, self.firmware)
+
+    @property
+    def restarts(self) -> bool:
+        """Whether the change takes it off the network: a new network or broker does."""
+        return any(not setting.startswith("group.") for setting in self.bundle)
+
+
+class PlannedWave(Strict):
+    """Devices that go together, by name, and the exposure accepted for them."""
+
+    devices: Annotated[tuple[Text, ...], Field(min_length=1)]
+    exposure: float
+
+
+class Plan(Strict):
+    """A frozen plan. `digest` covers everything else in it."""
+
+    format: Literal[1]
+    tool: str
+    title: Text
+    created: str
+    sources: Sources
+    pace: Pace
+    on_fault: Literal["hold", "roll-back-wave", "roll-back-all"]
+    devices: tuple[PlannedDevice, ...]
+    waves: tuple[PlannedWave, ...]
+    digest: str
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Self:
+        names = [device.name for device in self.devices]
+        placed = [name for wave in self.waves for name in wave.devices]
+        if sorted(names) != sorted(placed) or len(set(names)) != len(names):
+            raise ValueError("a device stands in no wave, or in two")
+        return self
+
+    @cached_property
+    def _by_name(self) -> dict[str, PlannedDevice]:
+        return {device.name: device for device in self.devices}
+
+    @cached_property
+    def _waves_by_name(self) -> dict[str, int]:
+        return {name: index for index, wave in enumerate(self.waves) for name in wave.devices}
+
+    def device(self, name: str) -> PlannedDevice:
+        """The device of that name. Raises KeyError."""
+        return self._by_name[name]
+
+    def wave_of(self, name: str) -> int:
+        """Index of the wave a device is in. Raises KeyError."""
+        return self._waves_by_name[name]
+
+    def to_json(self) -> str:
+        """The plan as it is written to disk."""
+        return json.dumps(self.model_dump(mode="json", exclude_none=True), indent=1) + "\n"
+
+
+def digest_of(body: dict[str, Any]) -> str:
+    """SHA-256 over the plan without its digest: JSON, keys sorted, no blanks, ASCII."""
+    plain = {key: value for key, value in body.items() if key != "digest"}
+    text = json.dumps(plain, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def freeze(**fields: Any) -> Plan:
+    """A plan with its digest."""
+    draft = Plan(format=1, digest="", **fields)
+    return draft.model_copy(
+        update={"digest": digest_of(draft.model_dump(mode="json", exclude_none=True))}
+    )
+
+
+def check_digest(plan: Plan, where: str) -> None:
+    """Raises Changed if the plan is not what was frozen."""
+    if digest_of(plan.model_dump(mode="json", exclude_none=True)) != plan.digest:
+        raise Changed(
+            Problem("the plan was edited after it was frozen", "make it anew: migrate plan", where)
+        )
+
+
+def check_sources(plan: Plan, found: Sources, tool: str, where: str) -> None:
+    """Raises Changed naming every file (or the tool itself) that differs from the plan's."""
+    changed = []
+    if plan.tool != tool:
+        changed.append(f"migrate itself was {plan.tool} and is {tool}")
+    pairs = [
+        (plan.sources.fleet, found.fleet),
+        (plan.sources.playbook, found.playbook),
+        *(
+            (source, found.dialects.get(name, Source(path=source.path, sha256="0" * 64)))
+            for name, source in plan.sources.dialects.items()
+        ),
+    ]
+    changed += [f"{was.path} was changed" for was, now in pairs if was.sha256 != now.sha256]
+    if changed:
+        raise Changed(
+            [
+                Problem(
+                    f"{what} since the plan was frozen",
+                    "look at the change, then make the plan anew: migrate plan",
+                    where,
+                )
+                for what in changed
+            ]
+        )
+
+
+def plan_from_json(text: str, where: str) -> Plan:
+    """Read a frozen plan. Raises BadFile, or Changed if its digest does not hold."""
+    try:
+        data = json.loads(text)
+        plan = Plan.model_validate(_tuples(data))
+    except (ValueError, RecursionError):
+        raise BadFile(
+            Problem("is not a plan that migrate wrote", "make one: migrate plan", where)
+        ) from None
+    check_digest(plan, where)
+    return plan
+
+
+def _tuples(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _tuples(item) for key, item in value.items()}
+    return tuple(_tuples(item) for item in value) if isinstance(value, list) else value

@@ -1,0 +1,1 @@
+"""The edges: sockets, files, secrets. The engine sees the small protocols in `protocols` only."""

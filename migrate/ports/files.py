@@ -1,0 +1,157 @@
+"""The owner's files from disk: fleet, playbook, dialects, and the frozen plan."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+
+from migrate.dialects.schema import Dialect
+from migrate.model.fleet import Fleet
+from migrate.model.parsing import MAX_OCTETS, parse_fleet, parse_toml
+from migrate.model.playbook import Playbook
+from migrate.model.problems import BadFile, Problem
+from migrate.planning.plan import Plan, Source, Sources, plan_from_json
+
+SHIPPED = "shipped with migrate"
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """What a plan is made from, and the digests of the octets it was read from."""
+
+    fleet: Fleet
+    playbook: Playbook
+    dialects: Mapping[str, Dialect]
+    sources: Sources
+
+
+def read_text(path: Path) -> str:
+    """A text file. Raises BadFile."""
+    try:
+        with path.open("rb") as file:
+            octets = file.read(MAX_OCTETS + 1)
+    except OSError as error:
+        raise BadFile(
+            Problem(f"cannot be read: {error.strerror}", "correct the path", str(path))
+        ) from None
+    if len(octets) > MAX_OCTETS:
+        raise BadFile(
+            Problem(f"is longer than {MAX_OCTETS} octets", "is this the right file?", str(path))
+        )
+    try:
+        return octets.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise BadFile(
+            Problem(f"is not UTF-8 text (octet {error.start})", "save it as UTF-8", str(path))
+        ) from None
+
+
+def load(fleet_path: Path, playbook_path: Path) -> Inputs:
+    """Fleet, playbook and every dialect they need. Raises BadFile with all problems found."""
+    problems: list[Problem] = []
+    fleet_text, playbook_text = "", ""
+    fleet: Fleet | None = None
+    playbook: Playbook | None = None
+    dialects: dict[str, Dialect] = {}
+    sources: dict[str, Source] = {}
+    try:
+        fleet_text = read_text(fleet_path)
+        fleet = parse_fleet(fleet_text, str(fleet_path), fleet_path.parent)
+    except BadFile as error:
+        problems += error.problems
+    try:
+        playbook_text = read_text(playbook_path)
+        playbook = parse_toml(playbook_text, Playbook, str(playbook_path), playbook_path.parent)
+    except BadFile as error:
+        problems += error.problems
+    for name in sorted({device.dialect for device in fleet.device}) if fleet else ():
+        try:
+            dialects[name], sources[name] = load_dialect(name, fleet_path.parent)
+        except BadFile as error:
+            problems += error.problems
+    if problems or fleet is None or playbook is None:
+        raise BadFile(problems)
+    return Inputs(
+        fleet,
+        playbook,
+        dialects,
+        Sources(
+            fleet=_source(str(fleet_path), fleet_text),
+            playbook=_source(str(playbook_path), playbook_text),
+            dialects=sources,
+        ),
+    )
+
+
+def load_dialect(name: str, folder: Path) -> tuple[Dialect, Source]:
+    """A dialect by name: NAME.toml in the folder `dialects` beside the fleet file, else one that
+    is shipped. Raises BadFile."""
+    own = folder / "dialects" / f"{name}.toml"
+    if Path(name).name != name:
+        raise BadFile(
+            Problem(f"{name!r} is not the name of a dialect", "no slashes", key="dialect")
+        )
+    if own.is_file():
+        return read_dialect(own, name)
+    if name not in shipped_dialects():
+        raise BadFile(
+            Problem(
+                f"there is no dialect {name!r}",
+                f"write {own} from your device's manual (docs/dialects.md); shipped as patterns: "
+                + ", ".join(shipped_dialects()),
+                key="dialect",
+            )
+        )
+    text = (resources.files("migrate.dialects") / "shipped" / f"{name}.toml").read_text("utf-8")
+    where = f"{name}.toml, {SHIPPED}"
+    return parse_toml(text, Dialect, where, folder), _source(where, text)
+
+
+def read_dialect(path: Path, name: str | None = None) -> tuple[Dialect, Source]:
+    """A dialect file. Raises BadFile, also if it names itself otherwise than `name`."""
+    text = read_text(path)
+    dialect = parse_toml(text, Dialect, str(path), path.parent)
+    if name is not None and dialect.name != name:
+        raise BadFile(
+            Problem(f"calls itself {dialect.name!r}", f"name = {name!r}", str(path), "name")
+        )
+    return dialect, _source(str(path), text)
+
+
+def shipped_dialects() -> list[str]:
+    """Names of the dialects that come with the tool."""
+    folder = resources.files("migrate.dialects") / "shipped"
+    return sorted(
+        item.name.removesuffix(".toml") for item in folder.iterdir() if item.name.endswith(".toml")
+    )
+
+
+def read_plan(path: Path) -> Plan:
+    """A frozen plan. Raises BadFile or Changed."""
+    return plan_from_json(read_text(path), str(path))
+
+
+def write_private(path: Path, text: str) -> None:
+    """Write a file that only its owner may read, whole or not at all. Raises BadFile."""
+    draft = path.with_name(f".{path.name}.{os.getpid()}")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle = os.open(draft, os.O_CREAT | os.O_WRONLY | os.O_TRUNC, 0o600)
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        draft.replace(path)
+    except OSError as error:
+        draft.unlink(missing_ok=True)
+        raise BadFile(
+            Problem(f"cannot be written: {error.strerror}", "choose another place", str(path))
+        ) from None
+
+
+def _source(path: str, text: str) -> Source:
+    return Source(path=path, sha256=hashlib.sha256(text.encode()).hexdigest())

@@ -1,0 +1,267 @@
+"""MQTT to devices, by aiomqtt: one connection to each broker, kept up while the run lasts."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import ssl
+from collections.abc import Iterable
+from contextlib import AsyncExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+from secrets import token_hex
+from types import TracebackType
+from typing import Self
+
+import aiomqtt
+from tenacity import AsyncRetrying, retry_if_exception_type, wait_random_exponential
+
+from migrate.dialects.messages import MqttRequest, Reply
+from migrate.model.problems import Problem, Unreachable
+from migrate.model.secrets import Secret
+from migrate.ports.protocols import At, NoReply, NotDelivered, SideName
+
+MAX_PAYLOAD_OCTETS = 256 * 1024
+_REFUSED_LOGIN = {4, 5, 134, 135}
+"""Return codes for a wrong or missing login: MQTT 3.1.1 table 3.1 and MQTT 5.0 section 3.2.2.2."""
+
+
+@dataclass(frozen=True)
+class BrokerAddress:
+    """How this tool itself reaches a broker."""
+
+    host: str
+    port: int
+    tls: bool = False
+    ca: Path | None = None
+    username: str = ""
+    password: Secret | None = None
+
+
+@dataclass
+class _Waiter:
+    """Somebody who waits for the answer to one request."""
+
+    answer: asyncio.Future[bytes]
+    expects_id: int | None
+
+
+class BrokerLink:
+    """One connection to one broker, with the topics that matter subscribed."""
+
+    def __init__(self, broker: BrokerAddress, name: str, topics: Iterable[str]) -> None:
+        self.broker = broker
+        self.name = name
+        self._topics = sorted(set(topics))
+        self._client: aiomqtt.Client | None = None
+        self._up = asyncio.Event()
+        self._waiters: dict[str, _Waiter] = {}
+        self._busy: dict[str, asyncio.Lock] = {}
+        self._task: asyncio.Task[None] | None = None
+        self.heard: dict[str, str] = {}
+        self.watchers: dict[str, set[asyncio.Event]] = {}
+
+    async def start(self, seconds: float) -> None:
+        """Connect and subscribe. Raises Unreachable with the reason if that fails at first."""
+        first: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._task = asyncio.create_task(self._keep_up(first), name=f"broker link {self.name}")
+        try:
+            async with asyncio.timeout(seconds):
+                await first
+        except TimeoutError:
+            await self.stop()
+            raise Unreachable(self._trouble(f"does not answer within {seconds:g} s")) from None
+        except Unreachable:
+            await self.stop()
+            raise
+
+    async def stop(self) -> None:
+        """Disconnect."""
+        if self._task is not None:
+            self._task.cancel()
+            await asyncio.gather(self._task, return_exceptions=True)
+            self._task = None
+
+    async def exchange(self, request: MqttRequest, seconds: float) -> Reply:
+        """Publish, and wait for the first fresh message on the reply topic that fits."""
+        lock = self._busy.setdefault(request.reply_topic, asyncio.Lock())
+        async with lock:
+            loop = asyncio.get_running_loop()
+            waiter = _Waiter(loop.create_future(), request.expects_id)
+            self._waiters[request.reply_topic] = waiter
+            handed_over = False
+            try:
+                async with asyncio.timeout(seconds):
+                    await self._up.wait()
+                    client = self._client
+                    if client is None:
+                        raise NotDelivered(f"the {self.name} broker is not connected")
+                    handed_over = True
+                    await client.publish(request.topic, request.payload, qos=1, timeout=seconds)
+                    return Reply(await waiter.answer)
+            except TimeoutError:
+                if not handed_over:
+                    raise NotDelivered(f"the {self.name} broker is not connected") from None
+                raise NoReply(
+                    f"no reply within {seconds:g} s over the {self.name} broker"
+                ) from None
+            except (aiomqtt.MqttError, ValueError):
+                raise NoReply(f"the {self.name} broker broke off") from None
+            finally:
+                self._waiters.pop(request.reply_topic, None)
+
+    async def _keep_up(self, first: asyncio.Future[None]) -> None:
+        retrying = AsyncRetrying(
+            # Connecting again is harmless; a login that is refused will be refused again.
+            retry=retry_if_exception_type(aiomqtt.MqttError),
+            wait=wait_random_exponential(multiplier=0.2, max=10),
+        )
+        async for attempt in retrying:
+            with attempt:
+                try:
+                    await self._connected(first)
+                except (aiomqtt.MqttError, OSError, ValueError) as error:
+                    if not first.done():
+                        first.set_exception(Unreachable(self._trouble(_words(error))))
+                        return
+                    raise aiomqtt.MqttError("again") from None
+                finally:
+                    self._up.clear()
+                    self._client = None
+
+    async def _connected(self, first: asyncio.Future[None]) -> None:
+        broker = self.broker
+        async with aiomqtt.Client(
+            broker.host,
+            broker.port,
+            username=broker.username or None,
+            password=broker.password.reveal() if broker.password else None,
+            identifier=f"migrate-{token_hex(6)}",
+            tls_context=_context(broker) if broker.tls else None,
+            keepalive=30,
+            max_queued_outgoing_messages=10_000,
+        ) as client:
+            for start in range(0, len(self._topics), 50):
+                await client.subscribe([(topic, 1) for topic in self._topics[start : start + 50]])
+            self._client = client
+            self._up.set()
+            if not first.done():
+                first.set_result(None)
+            async for message in client.messages:
+                self._take(message)
+
+    def _take(self, message: aiomqtt.Message) -> None:
+        payload = message.payload
+        if not isinstance(payload, bytes | bytearray) or len(payload) > MAX_PAYLOAD_OCTETS:
+            return
+        topic = message.topic.value
+        waiter = self._waiters.get(topic)
+        # A retained message on a reply topic is an answer to nobody's question.
+        if waiter and not message.retain and not waiter.answer.done() and _fits(waiter, payload):
+            waiter.answer.set_result(bytes(payload))
+        self.heard[topic] = bytes(payload[:200]).decode("utf-8", "replace")
+        for event in self.watchers.get(topic, ()):
+            event.set()
+
+    def _trouble(self, what: str) -> Problem:
+        return Problem(
+            f"the {self.name} broker {what}",
+            f"check host, port, user name and password under [{_key(self.name)}]",
+            where=f"{self.broker.host}:{self.broker.port}",
+        )
+
+
+@dataclass
+class MqttLine:
+    """The links to both sides' brokers; one link serves both where the broker stays the same.
+
+    An async context manager; `seconds` bound the first connection to each broker.
+    """
+
+    links: dict[SideName, BrokerLink]
+    seconds: float = 10
+    _stack: AsyncExitStack = field(default_factory=AsyncExitStack)
+
+    async def __aenter__(self) -> Self:
+        try:
+            for link in {id(link): link for link in self.links.values()}.values():
+                await link.start(self.seconds)
+                self._stack.push_async_callback(link.stop)
+        except BaseException:
+            await self._stack.aclose()
+            raise
+        return self
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        await self._stack.aclose()
+
+    async def exchange(self, request: MqttRequest, at: At, seconds: float) -> Reply:
+        """See Line."""
+        link = self.links.get(at.side)
+        if link is None:
+            raise NotDelivered(f"no broker is declared for the {at.side} side")
+        return await link.exchange(request, seconds)
+
+    def last(self, topic: str, side: SideName) -> str | None:
+        """See Presence."""
+        link = self.links.get(side)
+        return link.heard.get(topic) if link else None
+
+    async def change(self, topic: str, seconds: float) -> None:
+        """See Presence."""
+        event = asyncio.Event()
+        links = list({id(link): link for link in self.links.values()}.values())
+        for link in links:
+            link.watchers.setdefault(topic, set()).add(event)
+        try:
+            async with asyncio.timeout(seconds):
+                await event.wait()
+        except TimeoutError:
+            pass
+        finally:
+            for link in links:
+                link.watchers[topic].discard(event)
+
+
+def _fits(waiter: _Waiter, payload: bytes | bytearray) -> bool:
+    """Whether a message can be the answer; JSON-RPC answers carry the id of their request, and
+    an error about a request that did not parse carries null (JSON-RPC 2.0 section 5)."""
+    if waiter.expects_id is None:
+        return True
+    try:
+        said = json.loads(payload)
+    except (ValueError, RecursionError):
+        return True
+    if not isinstance(said, dict) or "method" in said:
+        return False
+    return said.get("id") in (waiter.expects_id, None)
+
+
+def _context(broker: BrokerAddress) -> ssl.SSLContext:
+    return ssl.create_default_context(cafile=str(broker.ca) if broker.ca else None)
+
+
+def _words(error: Exception) -> str:
+    code = getattr(error, "rc", None)
+    number = getattr(code, "value", code)
+    if number in _REFUSED_LOGIN:
+        return "refuses the user name or password"
+    cause: BaseException | None = error
+    while cause is not None:
+        if isinstance(cause, ssl.SSLCertVerificationError):
+            return f"shows a certificate that does not verify ({cause.verify_message})"
+        if isinstance(cause, ssl.SSLError):
+            return "does not speak TLS as asked"
+        if isinstance(cause, FileNotFoundError):
+            return "cannot be checked: its CA file does not exist"
+        cause = cause.__cause__ or cause.__context__
+    return "cannot be reached"
+
+
+def _key(name: str) -> str:
+    return "broker" if name == "new" else "old.broker"

@@ -1,0 +1,82 @@
+"""The seam between the engine and the world. Real sockets and a simulated world both fit here."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal, Protocol
+
+from migrate.dialects.messages import Reply, Request
+from migrate.model.secrets import Secret
+
+SideName = Literal["old", "new"]
+Auth = Literal["none", "basic", "digest"]
+
+
+@dataclass(frozen=True)
+class At:
+    """Where to talk to a device: a side, and for HTTP an address there, port and login."""
+
+    side: SideName
+    address: str = ""
+    port: int = 80
+    auth: Auth = "none"
+    username: str = ""
+    password: Secret | None = None
+
+    def __str__(self) -> str:
+        where = f"{self.address}:{self.port}" if self.address else "the broker"
+        return f"{where} ({self.side} side)"
+
+
+class NotDelivered(Exception):
+    """The message certainly did not reach the device; sending it again is harmless."""
+
+
+class NoReply(Exception):
+    """The message may or may not have reached the device: nobody can tell."""
+
+
+class Line(Protocol):
+    """One way to exchange a request for a reply, whatever the transport."""
+
+    async def exchange(self, request: Request, at: At, seconds: float) -> Reply:
+        """Send and wait for the reply. Raises NotDelivered or NoReply, nothing else."""
+        ...
+
+
+class Finder(Protocol):
+    """From a MAC to where it may be now."""
+
+    async def addresses(self, mac: str, side: SideName) -> Sequence[str]:
+        """Addresses that the side's DHCP server leased to it, the freshest first."""
+        ...
+
+
+class Presence(Protocol):
+    """What devices say of themselves on their presence topics."""
+
+    def last(self, topic: str, side: SideName) -> str | None:
+        """The last word heard on a topic of the side's broker."""
+        ...
+
+    async def change(self, topic: str, seconds: float) -> None:
+        """Return at the next message on this topic at either side, at the latest after seconds."""
+        ...
+
+
+class WallClock(Protocol):
+    """The time of day, for the journal. Waiting is asyncio's, so that a loop can be virtual."""
+
+    def __call__(self) -> datetime: ...
+
+
+@dataclass(frozen=True)
+class World:
+    """Everything outside that the engine touches, beside the journal."""
+
+    line: Line
+    finder: Finder
+    presence: Presence
+    now: WallClock

@@ -1,0 +1,156 @@
+"""The run as it goes: a calm live view in a terminal, plain lines elsewhere."""
+
+from __future__ import annotations
+
+import time
+from collections import defaultdict
+from types import TracebackType
+from typing import Protocol, Self
+
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
+
+from migrate.engine.tidings import Tidings
+from migrate.model.lifecycle import GOAL, UNRESOLVED, Direction, State
+from migrate.planning.plan import Plan
+from migrate.views.words import count, tally
+
+
+class Progress(Protocol):
+    """A context manager that is told what happens."""
+
+    def __enter__(self) -> Self: ...
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None: ...
+
+    def tell(self, tidings: Tidings) -> None:
+        """Something happened."""
+        ...
+
+
+def progress(plan: Plan, console: Console) -> Progress:
+    """The view that fits where the output goes."""
+    return LiveProgress(plan, console) if console.is_terminal else LineProgress(plan, console)
+
+
+class LineProgress:
+    """One line for each thing that happened: for pipes, files and slow terminals."""
+
+    def __init__(self, plan: Plan, console: Console) -> None:
+        self._console = console
+        self._total = len(plan.waves)
+        self._begun = time.monotonic()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        return None
+
+    def tell(self, tidings: Tidings) -> None:
+        """Print it, with the seconds since the start."""
+        line = sentence(tidings, self._total)
+        if line:
+            since = time.monotonic() - self._begun
+            self._console.print(Text(f"{since:7.1f} s  {line}"), soft_wrap=True)
+
+
+class LiveProgress:
+    """Waves and where their devices stand, redrawn in place; faults stay as lines above."""
+
+    def __init__(self, plan: Plan, console: Console) -> None:
+        self._plan = plan
+        self._console = console
+        self._states = {device.name: State.WAITING for device in plan.devices}
+        self._since: dict[str, float] = defaultdict(time.monotonic)
+        self._wave = 0
+        self._surveyed: set[str] = set()
+        self._words = "starting"
+        self._live = Live(console=console, get_renderable=self._draw, refresh_per_second=4)
+
+    def __enter__(self) -> Self:
+        self._live.__enter__()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._words = ""
+        self._live.__exit__(kind, error, trace)
+
+    def tell(self, tidings: Tidings) -> None:
+        """Take it into the picture."""
+        if tidings.kind == "survey":
+            self._surveyed.add(tidings.name)
+            self._words = f"reading: {len(self._surveyed)} of {len(self._states)} devices answered"
+        elif tidings.kind == "wave" and tidings.wave is not None:
+            self._wave = tidings.wave
+            self._words = ""
+        elif tidings.kind == "waiting":
+            self._words = tidings.words
+        elif tidings.name and tidings.state is not None:
+            self._states[tidings.name] = tidings.state
+            self._since[tidings.name] = time.monotonic()
+        ill = tidings.kind in ("note", "gate") or tidings.state in (
+            State.DECLINED,
+            State.RETURNED,
+            State.ADRIFT,
+        )
+        if ill and tidings.words != "open":
+            self._console.print(Text(sentence(tidings, len(self._plan.waves))))
+
+    def _draw(self) -> RenderableType:
+        table = Table.grid(padding=(0, 2))
+        for index, wave in enumerate(self._plan.waves):
+            mark = ">" if index == self._wave else " "
+            states = tally(self._states[name] for name in wave.devices)
+            table.add_row(
+                Text(f"{mark} wave {index + 1}"),
+                Text(count(len(wave.devices), "device")),
+                Text(states),
+            )
+        return Group(Text(self._plan.title, "bold"), table, Text(self._waiting_for()))
+
+    def _waiting_for(self) -> str:
+        if self._words:
+            return self._words
+        now = time.monotonic()
+        open_ = [
+            f"{name} ({state} {now - self._since[name]:.0f} s)"
+            for name, state in self._states.items()
+            if state in UNRESOLVED
+        ]
+        if not open_:
+            done = sum(state in GOAL.values() for state in self._states.values())
+            return f"{done} of {count(len(self._states), 'device')} done"
+        more = f" and {len(open_) - 3} more" if len(open_) > 3 else ""
+        return "waits for " + ", ".join(open_[:3]) + more
+
+
+def sentence(tidings: Tidings, waves: int) -> str:
+    """What happened, on one line."""
+    back = " (way back)" if tidings.direction is Direction.BACK else ""
+    if tidings.kind == "wave" and tidings.wave is not None:
+        return f"wave {tidings.wave + 1} of {waves}: {tidings.words}{back}"
+    if tidings.kind == "gate" and tidings.wave is not None:
+        return f"gate after wave {tidings.wave + 1}: {tidings.words}"
+    if tidings.kind == "survey":
+        return f"{tidings.name}: {tidings.words}"
+    if tidings.name:
+        return f"{tidings.name}: {tidings.state}{back}: {tidings.words}"
+    return tidings.words

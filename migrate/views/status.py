@@ -1,0 +1,75 @@
+"""Where a run stands, from its journal alone."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from migrate.journal.store import Journal, Row
+from migrate.model.lifecycle import FAULTS, GOAL, UNRESOLVED, State
+from migrate.model.settings import Setting, shown
+from migrate.views.words import CAUTION, count, settings_in_words, tally
+
+
+def show_status(journal: Journal, console: Console) -> None:
+    """Every device and what is known of it; for those not well, what they were last given."""
+    rows = journal.rows()
+    console.print(Text(f"{journal.plan.title}: {tally(row.state for row in rows)}", "bold"))
+    table = Table(box=None, pad_edge=False)
+    for heading in ("wave", "device", "state", "last words"):
+        table.add_column(heading, overflow="fold")
+    for row in sorted(rows, key=lambda row: row.wave):
+        state = f"{row.state}{', written off' if row.written_off else ''}"
+        table.add_row(Text(str(row.wave + 1)), Text(row.name), Text(state), Text(row.note))
+    console.print(table)
+    ill = [row for row in rows if row.state in FAULTS | UNRESOLVED]
+    if ill:
+        console.print()
+        show_ill(journal, ill, console)
+
+
+def show_ill(journal: Journal, rows: Sequence[Row], console: Console) -> None:
+    """What the owner must know of devices that are not where they should be."""
+    for row in sorted(rows, key=lambda row: journal.plan.device(row.name).reach.rank):
+        device = journal.plan.device(row.name)
+        console.print(Text(f"{row.name}", "bold") + Text(f" is {row.state} ({device.place})"))
+        console.print(Text(f"  {row.note}"))
+        if row.given and row.state in (State.ADRIFT, State.AWAY, State.SENDING):
+            console.print(Text(f"  last given: {settings_in_words(row.given)}"))
+            ssid = row.given.get(Setting.WIFI_SSID)
+            if ssid is not None:
+                console.print(Text(f"  so it now looks for the network {shown(ssid)}"))
+    if any(row.state is State.ADRIFT for row in rows):
+        console.print(Text(CAUTION))
+
+
+def how_to_go_on(rows: Sequence[Row], run: str) -> list[str]:
+    """Commands that make sense now, one a line."""
+    lines = []
+    ill = [row.name for row in rows if row.state in FAULTS and not row.written_off]
+    again = [row.name for row in rows if row.state in (State.DECLINED, State.RETURNED)]
+    unfinished = any(row.state is not GOAL[row.direction] and not row.written_off for row in rows)
+    moved = any(row.state in (State.SETTLED, State.SEEN, State.ADRIFT) for row in rows)
+    if unfinished and not ill:
+        lines.append(f"migrate resume {run}   goes on where it stopped")
+    if ill:
+        lines.append(f"migrate resume {run}   looks for the missing again, then goes on")
+    if again:
+        lines.append(f"migrate resume {run} --again {again[0]}   sends it its bundle once more")
+    if ill:
+        lines.append(f"migrate resume {run} --write-off {ill[0]}   goes on without it")
+    if moved:
+        lines.append(f"migrate rollback {run}   takes back everything that moved")
+    return lines
+
+
+def summary(journal: Journal) -> str:
+    """The run in one sentence, in numbers."""
+    rows = journal.rows()
+    off = sum(row.written_off for row in rows)
+    words = f"{count(len(rows), 'device')} in {count(len(journal.plan.waves), 'wave')}: "
+    words += tally(row.state for row in rows)
+    return words + (f", of them written off {off}" if off else "")

@@ -1,0 +1,35 @@
+"""Words and numbers as people read them; shared by all views."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+
+from migrate.model.lifecycle import State
+from migrate.model.settings import FrozenValue, Setting, shown
+
+STATE_ORDER = tuple(State)
+
+
+def count(number: int, one: str, many: str = "") -> str:
+    """`3 devices`, `1 device`."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def tally(states: Iterable[State]) -> str:
+    """`settled 3, away 1`, in the order of the life cycle."""
+    numbers = Counter(states)
+    return ", ".join(f"{state} {numbers[state]}" for state in STATE_ORDER if numbers[state])
+
+
+def settings_in_words(bundle: Mapping[Setting, FrozenValue]) -> str:
+    """A bundle on one line, secrets masked."""
+    return ", ".join(f"{setting} {shown(value)}" for setting, value in bundle.items())
+
+
+CAUTION = (
+    "A restart may drop and restore what a device switches. See first that no heater, pump, "
+    "freezer, door or medical load depends on it. Opening a device means mains wiring: leave that "
+    "to a licensed person where local codes say so, and always switch off the circuit."
+)
+"""The usual caution (common practice, no source)."""
