@@ -192,7 +192,8 @@ class Journey:
                 await self._change(self._pace.look_seconds)
 
     async def _look_until_change(self) -> Look:
-        """A look that is begun again when the device's presence says that it is there now."""
+        """A look that is begun anew when the device's presence changes: it then knows better whom
+        to ask, and breaking off a read is harmless."""
         member, seconds = self._member, self._pace.reply_seconds
         target = target_of(self._row.direction)
         while True:
@@ -200,8 +201,8 @@ class Journey:
             change = asyncio.create_task(self._change(seconds))
             try:
                 await asyncio.wait({look, change}, return_when=asyncio.FIRST_COMPLETED)
-                if look.done() or self._on.seeker.present(member, target) is not True:
-                    return await look
+                if look.done():
+                    return look.result()
             finally:
                 for task in (look, change):
                     task.cancel()
