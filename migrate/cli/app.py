@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import io
+import sys
+
 import typer
 
 from migrate.cli.demo import demo
@@ -31,4 +34,8 @@ for command in (plan, run, resume, rollback, status, report, demo):
 
 def main() -> None:
     """Entry point."""
+    for stream in (sys.stdout, sys.stderr):
+        # A name that the terminal's character set lacks is no reason to end a run.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     app()

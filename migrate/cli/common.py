@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import getpass
+import os
 import re
+import shlex
 import sys
+import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -12,20 +15,32 @@ from typing import Annotated
 
 import platformdirs
 import typer
-from filelock import FileLock, Timeout
 from rich.console import Console
 from rich.text import Text
 
 import migrate
 from migrate.engine.tidings import Outcome
 from migrate.journal.store import Journal
-from migrate.model.problems import BadFile, Busy, Exit, Problem, Trouble
+from migrate.model.problems import BadFile, Exit, Problem, Trouble
 from migrate.planning.plan import Plan
+from migrate.ports.locks import device_locks
 from migrate.ports.sockets import now
 from migrate.ports.vault import Vault
 
-out = Console(highlight=False)
-err = Console(stderr=True, highlight=False)
+
+class Screen(Console):
+    """A console that falls silent when nobody reads it any more: a run is not ended by that."""
+
+    def on_broken_pipe(self) -> None:
+        """Called by rich. Nothing is raised, and nothing is left to be flushed into the pipe."""
+        self.quiet = True
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, self.file.fileno())
+        os.close(nowhere)
+
+
+out = Screen(highlight=False)
+err = Screen(stderr=True, highlight=False)
 
 TOOL = migrate.__version__
 
@@ -56,7 +71,7 @@ def vault() -> Vault:
 
 def runs_folder(state: Path | None) -> Path:
     """Where the runs are, one folder each."""
-    return (state or Path(platformdirs.user_state_dir("migrate"))) / "runs"
+    return (state or Path(platformdirs.user_state_dir("migrate"))).absolute() / "runs"
 
 
 def new_run(state: Path | None, title: str) -> Path:
@@ -82,27 +97,18 @@ def open_run(state: Path | None, name: str | None) -> Journal:
     return Journal.open(find_run(state, name) / "journal.sqlite3", now)
 
 
+def run_words(journal: Journal, state: Path | None) -> str:
+    """A run as it is named on the command line, folder included."""
+    name = journal.path.parent.name
+    return f"{name} --state {shlex.quote(str(state))}" if state else name
+
+
 @contextmanager
 def fleet_lock(state: Path | None, plan: Plan) -> Iterator[None]:
-    """Keeps a second run off this fleet. The system lets go of the lock when a process ends,
-    however it ends. Raises Busy."""
-    folder = runs_folder(state)
-    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-    lock = FileLock(folder / f"fleet-{plan.sources.fleet.sha256[:16]}.lock", timeout=0, mode=0o600)
-    try:
-        lock.acquire()
-    except Timeout:
-        raise Busy(
-            Problem(
-                "another run is working on this fleet",
-                "wait for it, or stop it with Ctrl-C where it runs",
-                plan.sources.fleet.path,
-            )
-        ) from None
-    try:
+    """Keeps other runs of this state folder off the plan's devices. Raises Busy, JournalTrouble."""
+    macs = {device.name: device.mac for device in plan.devices}
+    with device_locks(runs_folder(state) / "devices.lock", macs):
         yield
-    finally:
-        lock.release()
 
 
 @contextmanager
@@ -110,26 +116,67 @@ def problems_in_words() -> Iterator[None]:
     """Ends a command that met trouble with words and its exit code, never with a traceback."""
     try:
         yield
-    except Trouble as trouble:
-        show_problems(trouble)
-        raise typer.Exit(trouble.exit) from None
     except KeyboardInterrupt:
         err.print(Text("stopped at once, as you asked"))
         raise typer.Exit(Exit.STOPPED) from None
+    except typer.Exit:
+        raise
+    except Exception as error:  # noqa: BLE001 - the last resort; nothing is hidden, see there
+        first = _first(error)
+        if isinstance(first, Trouble):
+            show_problems(first)
+            raise typer.Exit(first.exit) from None
+        _show_mistake(first)
+        raise typer.Exit(Exit.BUG) from None
+
+
+def _first(error: BaseException) -> BaseException:
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return error
+
+
+def _show_mistake(error: BaseException) -> None:
+    """A mistake of the tool. Its kind and place alone: its words could hold a secret."""
+    own = Path(migrate.__file__).parent
+    places = [
+        f"{Path(frame.filename).relative_to(own)}:{frame.lineno}"
+        for frame in traceback.extract_tb(error.__traceback__)
+        if Path(frame.filename).is_relative_to(own)
+    ]
+    err.print(
+        Text(
+            f"migrate {TOOL} made a mistake and stopped: {type(error).__name__} at "
+            f"{' < '.join(reversed(places[-3:])) or 'an unknown place'}"
+        ),
+        soft_wrap=True,
+    )
+    err.print(
+        Text(
+            "    what to do: if devices were on their way, their run goes on with migrate resume; "
+            "please report the line above to whoever you have migrate from"
+        ),
+        soft_wrap=True,
+    )
 
 
 def show_problems(trouble: Trouble) -> None:
     """Every problem: where, what, and what to do."""
     for problem in trouble.problems:
         place = ", ".join(part for part in (problem.where, problem.key, problem.device) if part)
-        head = Text(f"{place}: " if place else "", "bold") + Text(problem.what)
+        head = Text(f"{harmless(place)}: " if place else "", "bold") + Text(harmless(problem.what))
         err.print(head, soft_wrap=True)
         if problem.remedy:
-            err.print(Text(f"    what to do: {problem.remedy}"), soft_wrap=True)
+            err.print(Text(f"    what to do: {harmless(problem.remedy)}"), soft_wrap=True)
+
+
+def harmless(words: str) -> str:
+    """Words from elsewhere on one line, without characters that steer a terminal."""
+    return "".join(char if char.isprintable() else "\N{REPLACEMENT CHARACTER}" for char in words)
 
 
 def show_outcome(outcome: Outcome) -> None:
     """How it ended, and why."""
-    out.print(Text(outcome.headline, "bold"))
+    out.print(Text(harmless(outcome.headline), "bold"), soft_wrap=True)
     for reason in outcome.reasons:
-        out.print(Text(f"  {reason}"))
+        out.print(Text(f"  {harmless(reason)}"), soft_wrap=True)

@@ -11,12 +11,13 @@ from secrets import randbelow
 
 from rich.text import Text
 
-from migrate.cli.common import TOOL, err, out, show_outcome
+from migrate.cli.common import TOOL, err, harmless, out, show_outcome, show_problems
 from migrate.engine.conductor import Conductor
 from migrate.engine.crew import Crew, muster
 from migrate.engine.tidings import Outcome
 from migrate.journal.store import Journal
-from migrate.model.problems import Exit
+from migrate.model.problems import Exit, Trouble
+from migrate.model.secrets import SecretRef
 from migrate.planning.plan import Plan, check_sources
 from migrate.ports.files import Inputs, load, write_private
 from migrate.ports.protocols import SideName, World
@@ -50,23 +51,56 @@ async def world_for(crew: Crew) -> AsyncIterator[World]:
         yield world
 
 
+def resolve_all(crew: Crew) -> None:
+    """Have every secret of a run before anything is opened: one that is missing is told now, a
+    person is asked now, and the words of devices can be cleaned of all of them.
+
+    Raises SecretTrouble.
+    """
+    wanted: list[SecretRef | None] = []
+    for side in crew.sides.values():
+        wanted.append(side.wifi.secret if side.wifi else None)
+        if side.broker:
+            wanted += [side.broker.password, side.broker.own.password if side.broker.own else None]
+    for member in crew.members.values():
+        wanted.append(member.device.login.password if member.device.login else None)
+        frozen = (*member.planned.bundle.values(), *member.planned.way_back.values())
+        wanted += [value for value in frozen if isinstance(value, SecretRef)]
+    for ref in dict.fromkeys(ref for ref in wanted if ref):
+        crew.resolve(ref)
+
+
 def conduct(journal: Journal, vault: Vault, run: str, work: Work) -> Outcome:
-    """Let the conductor work on a run, show it, write the report, say how to go on."""
+    """Let the conductor work on a run, show it, write the report, say how to go on. `run` is the
+    run as it is named on the command line."""
     plan = journal.plan
     inputs = load_checked(plan, Path(journal.fact("fleet")), Path(journal.fact("playbook")))
     crew = muster(plan, inputs, vault.resolve)
+    resolve_all(crew)
     try:
         outcome = asyncio.run(conduct_in_loop(crew, journal, vault, work))
     except KeyboardInterrupt:
         outcome = Outcome(Exit.STOPPED, "stopped at once, as you asked")
+    except Trouble as trouble:
+        show_problems(trouble)
+        outcome = Outcome(trouble.exit, "broken off; nothing more was sent")
     show_outcome(outcome)
-    place = write_report(journal)
-    rows = journal.rows()
-    for line in how_to_go_on(rows, run):
-        out.print(Text(f"  {line}"), soft_wrap=True)
-    out.print(Text(f"report  {place}"), soft_wrap=True)
-    out.print(Text(f"journal {journal.path}"), soft_wrap=True)
+    try:
+        _show_rest(journal, run)
+    except Trouble as trouble:
+        # How the run ended counts, not that no report could be written of it.
+        show_problems(trouble)
     return outcome
+
+
+def _show_rest(journal: Journal, run: str) -> None:
+    rows = journal.rows()
+    if not any(row.sent_at for row in rows):
+        out.print(Text("no device was sent anything"))
+    for line in how_to_go_on(rows, run):
+        out.print(Text(f"  {harmless(line)}"), soft_wrap=True)
+    out.print(Text(f"journal {journal.path}"), soft_wrap=True)
+    out.print(Text(f"report  {write_report(journal)}"), soft_wrap=True)
 
 
 def write_report(journal: Journal) -> Path:
@@ -80,7 +114,8 @@ async def conduct_in_loop(crew: Crew, journal: Journal, vault: Vault, work: Work
     """Open the world, show progress, let the conductor work."""
     sides = crew.sides.values()
     redactor = vault.redactor(tuple(side.wifi.ssid for side in sides if side.wifi))
-    view = progress(crew.plan, out)
+    view = progress(crew.plan, {row.name: row.state for row in journal.rows()}, out)
+    _quiet_loop()
     async with world_for(crew) as world:
         with view:
             conductor = Conductor(
@@ -90,9 +125,16 @@ async def conduct_in_loop(crew: Crew, journal: Journal, vault: Vault, work: Work
                 return await work(conductor)
 
 
+def _quiet_loop() -> None:
+    """What befalls a task that nobody waits for is not printed: it could hold a secret, and what
+    matters of it is in the journal."""
+    asyncio.get_running_loop().set_exception_handler(lambda loop, context: None)
+
+
 @contextmanager
 def _gentle_stop(conductor: Conductor) -> Iterator[None]:
-    """First Ctrl-C: send nothing more, follow what is on its way. Second: stop at once."""
+    """First Ctrl-C (or SIGTERM): send nothing more, follow what is on its way. Second: stop at
+    once. A terminal that is gone counts as a first."""
     loop, task = asyncio.get_running_loop(), asyncio.current_task()
     presses = 0
 
@@ -110,7 +152,15 @@ def _gentle_stop(conductor: Conductor) -> Iterator[None]:
         elif task is not None:
             task.cancel()
 
-    loop.add_signal_handler(signal.SIGINT, pressed)
+    def hung_up() -> None:
+        out.quiet = err.quiet = True
+        conductor.stop()
+
+    hooks = {signal.SIGINT: pressed, signal.SIGTERM: pressed}
+    if signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:  # nohup(1) has its say
+        hooks[signal.SIGHUP] = hung_up
+    for number, hook in hooks.items():
+        loop.add_signal_handler(number, hook)
     try:
         yield
     except asyncio.CancelledError:
@@ -118,4 +168,5 @@ def _gentle_stop(conductor: Conductor) -> Iterator[None]:
             raise
         raise KeyboardInterrupt from None
     finally:
-        loop.remove_signal_handler(signal.SIGINT)
+        for number in hooks:
+            loop.remove_signal_handler(number)

@@ -22,12 +22,11 @@ from migrate.cli.conduct import conduct_in_loop, load_checked, write_report
 from migrate.engine.crew import muster
 from migrate.engine.tidings import Outcome
 from migrate.journal.store import Journal
-from migrate.lab.cottage import TROUBLED, Cottage
 from migrate.planning.make import make_plan
-from migrate.ports.files import load, write_private
+from migrate.ports.files import load, private_folder, write_private
 from migrate.ports.sockets import now
 from migrate.ports.vault import Vault
-from migrate.views.status import show_ill, summary
+from migrate.views.status import summary
 from migrate.views.words import count
 
 
@@ -43,11 +42,14 @@ def demo(state: StateDir = None) -> None:
 
 
 async def _demo(state: Path | None) -> Outcome:
+    # Its broker and its web server are loaded by this command alone.
+    from migrate.lab.cottage import TROUBLED, Cottage
+
     begun = time.monotonic()
     run = new_run(state, "demo")
     house = runs_folder(state).parent / "demo-houses" / run.name
     cottage = Cottage(house)
-    house.mkdir(parents=True, exist_ok=True, mode=0o700)
+    private_folder(house)
     async with cottage.lab as lab:
         cottage.write()
         out.print(Text("Quarry Cottage, a house that does not exist", "bold"))
@@ -76,13 +78,12 @@ async def _demo(state: Path | None) -> Outcome:
         if not outcome.done:
             out.print()
             show_outcome(outcome)
-            ill = [row for row in journal.rows() if row.name == TROUBLED]
-            show_ill(journal, ill, out)
             out.print(
                 Text(
                     f"\nAs the owner you find the aerial of {TROUBLED} behind a water butt, "
                     f"move it, and type:\n  migrate resume {run.name} --again {TROUBLED}\n"
-                )
+                ),
+                soft_wrap=True,
             )
             outcome = await conduct_in_loop(crew, journal, vault, lambda c: c.forward([TROUBLED]))
         new = sum(lab.where(name) == "new" for name in lab.units)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Annotated
 
@@ -9,8 +10,9 @@ import typer
 from rich.text import Text
 
 from migrate.cli.common import TOOL, out, problems_in_words, vault
+from migrate.model.problems import BadFile, Problem
 from migrate.planning.make import make_plan
-from migrate.ports.files import load, write_private
+from migrate.ports.files import is_plan, load, write_private
 from migrate.ports.sockets import now
 from migrate.views.plan import show_plan
 
@@ -40,6 +42,10 @@ def plan(
     """
     with problems_in_words():
         inputs = load(fleet, playbook)
+        place = out_file or playbook.with_suffix(".plan.json")
+        if place.exists() and not is_plan(place):
+            what = "is there already, and is no plan: it is not written over"
+            raise BadFile(Problem(what, "name another file with --out", str(place)))
         secrets = vault()
         made = make_plan(
             inputs.fleet,
@@ -50,9 +56,9 @@ def plan(
             created=now().isoformat(timespec="seconds"),
             tool=TOOL,
         )
-        place = out_file or playbook.with_suffix(".plan.json")
         write_private(place, made.to_json())
         show_plan(made, out)
         out.print()
         out.print(Text(f"Frozen to {place}, digest {made.digest[:16]}."), soft_wrap=True)
-        out.print(Text(f"Next: migrate run {place} --dry-run   reads every device, changes none"))
+        next_ = f"migrate run {shlex.quote(str(place))} --dry-run"
+        out.print(Text(f"Next: {next_}   reads every device, changes none"), soft_wrap=True)

@@ -13,6 +13,7 @@ from migrate.cli.common import (
     fleet_lock,
     open_run,
     problems_in_words,
+    run_words,
     vault,
 )
 from migrate.cli.conduct import conduct
@@ -49,7 +50,7 @@ def resume(
             outcome = conduct(
                 journal,
                 vault(),
-                journal.path.parent.name,
+                run_words(journal, state),
                 lambda conductor: conductor.forward(names),
             )
             journal.close()
@@ -75,7 +76,10 @@ def rollback(
         check_names(journal.plan, only or [])
         with fleet_lock(state, journal.plan):
             outcome = conduct(
-                journal, vault(), journal.path.parent.name, lambda conductor: conductor.back(only)
+                journal,
+                vault(),
+                run_words(journal, state),
+                lambda conductor: conductor.back(only),
             )
             journal.close()
         raise typer.Exit(outcome.exit)

@@ -13,13 +13,15 @@ from migrate.cli.common import (
     StateDir,
     WriteOff,
     fleet_lock,
+    harmless,
     new_run,
     out,
     problems_in_words,
+    run_words,
     show_problems,
     vault,
 )
-from migrate.cli.conduct import conduct, load_checked, world_for
+from migrate.cli.conduct import conduct, load_checked, resolve_all, world_for
 from migrate.dialects.compose import preview
 from migrate.engine.crew import Crew, muster
 from migrate.engine.seek import Seeker
@@ -27,7 +29,7 @@ from migrate.engine.survey import Survey, survey
 from migrate.engine.talk import Talker
 from migrate.journal.store import Journal
 from migrate.model.problems import BadFile, Exit, Problem, Unreachable
-from migrate.model.secrets import Secret
+from migrate.model.secrets import Redactor, Secret
 from migrate.model.settings import SECRETS, Setting, Value
 from migrate.planning.plan import Plan
 from migrate.ports.files import read_plan
@@ -61,13 +63,15 @@ def run(
             crew = muster(frozen, load_checked(frozen, fleet, playbook), secrets.resolve)
             raise typer.Exit(_dry_run(crew, secrets))
         with fleet_lock(state, frozen):
-            load_checked(frozen, fleet, playbook)
+            # A secret that is missing must not leave a run behind that never was one.
+            resolve_all(muster(frozen, load_checked(frozen, fleet, playbook), secrets.resolve))
             folder = new_run(state, frozen.title)
-            facts = {"fleet": str(fleet.absolute()), "playbook": str(playbook.absolute())}
+            facts = {"fleet": str(fleet), "playbook": str(playbook)}
             journal = Journal.create(folder / "journal.sqlite3", frozen, now, facts)
             for name in write_off or []:
                 journal.write_off(name)
-            outcome = conduct(journal, secrets, folder.name, lambda conductor: conductor.forward())
+            words = run_words(journal, state)
+            outcome = conduct(journal, secrets, words, lambda conductor: conductor.forward())
             journal.close()
         raise typer.Exit(outcome.exit)
 
@@ -86,12 +90,14 @@ def check_names(plan: Plan, names: list[str]) -> None:
 
 
 def _dry_run(crew: Crew, secrets: Vault) -> Exit:
-    found = asyncio.run(_probe(crew, secrets))
+    resolve_all(crew)
+    redactor = secrets.redactor()
+    found = asyncio.run(_probe(crew, redactor))
     for index, wave in enumerate(crew.plan.waves):
         out.print(Text(f"Wave {index + 1}", "bold"))
         for name in wave.devices:
             if name in found.found:
-                _show(crew, name, found)
+                _show(crew, name, found, redactor)
     well, total = len(found.found), len(crew.members)
     out.print(
         Text(f"{well} of {count(total, 'device')} answered as they must. Nothing was changed.")
@@ -102,7 +108,7 @@ def _dry_run(crew: Crew, secrets: Vault) -> Exit:
     return Exit.DONE
 
 
-def _show(crew: Crew, name: str, found: Survey) -> None:
+def _show(crew: Crew, name: str, found: Survey, redactor: Redactor) -> None:
     member, one = crew.members[name], found.found[name]
     said = one.sighting.readings
     secret = Secret("")  # only its mask is ever shown
@@ -116,12 +122,12 @@ def _show(crew: Crew, name: str, found: Survey) -> None:
         for setting in bundle
         if setting not in SECRETS
     )
-    out.print(Text(f"    now: {now_}"), soft_wrap=True)
+    out.print(Text(f"    now: {redactor.clean(harmless(now_))}"), soft_wrap=True)
     message = preview(member.dialect, member.device, member.device.via, bundle)
     out.print(Text(f"    would be sent: {message}"), soft_wrap=True)
 
 
-async def _probe(crew: Crew, secrets: Vault) -> Survey:
+async def _probe(crew: Crew, redactor: Redactor) -> Survey:
     async with world_for(crew) as world:
-        talker = Talker(world.line, secrets.redactor())
+        talker = Talker(world.line, redactor)
         return await survey(crew, Seeker(crew, world, talker), crew.members)

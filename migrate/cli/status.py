@@ -5,7 +5,15 @@ from __future__ import annotations
 import typer
 from rich.text import Text
 
-from migrate.cli.common import RunName, StateDir, open_run, out, problems_in_words
+from migrate.cli.common import (
+    RunName,
+    StateDir,
+    harmless,
+    open_run,
+    out,
+    problems_in_words,
+    run_words,
+)
 from migrate.cli.conduct import write_report
 from migrate.views.report import report as report_text
 from migrate.views.status import how_to_go_on, show_status
@@ -19,8 +27,8 @@ def status(run: RunName = None, state: StateDir = None) -> None:
     with problems_in_words():
         journal = open_run(state, run)
         show_status(journal, out)
-        for line in how_to_go_on(journal.rows(), journal.path.parent.name):
-            out.print(Text(f"  {line}"), soft_wrap=True)
+        for line in how_to_go_on(journal.rows(), run_words(journal, state)):
+            out.print(Text(f"  {harmless(line)}"), soft_wrap=True)
         journal.close()
 
 
@@ -40,5 +48,5 @@ def report(
         if write:
             out.print(Text(str(write_report(journal))), soft_wrap=True)
         else:
-            print(report_text(journal), end="")
+            out.out(report_text(journal), end="", highlight=False)
         journal.close()

@@ -50,13 +50,16 @@ def message_faults(
     dialect: Dialect, device: Device, transport: Transport, bundle: Bundle
 ) -> list[str]:
     """Why the bundle as a whole would not arrive in one message, by exact octet counts."""
-    octets = len(write_message(dialect, bundle, LONG_ID).encode("utf-8"))
+    message, form = write_message(dialect, bundle, LONG_ID), dialect.write.message
+    octets = len(message.encode("utf-8"))
     faults = []
     if octets > dialect.carries.message_octets:
         faults.append(
             f"the bundle is {octets} octets long; one message of {dialect.name} holds "
             f"{dialect.carries.message_octets}"
         )
+    if isinstance(form, Lines) and _ends_early(form, message):
+        faults.append(f"the bundle holds the end {form.after!r} of {dialect.name} too early")
     place = dialect.write.mqtt
     if transport == "mqtt" and place is not None:
         for topic in (fill(place.topic, device), fill(place.reply, device)):
@@ -91,6 +94,14 @@ def bundle_faults(
 
 def _control(char: str) -> bool:
     return ord(char) < 32 or 127 <= ord(char) < 160
+
+
+def _ends_early(form: Lines, message: str) -> bool:
+    # The end sign can also arise over the seam between two statements. One that is part of the
+    # separator stands between all of them anyway.
+    if not form.after or form.after in form.separator:
+        return False
+    return message.find(form.after, len(form.before)) != len(message) - len(form.after)
 
 
 def _lines_faults(

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Coroutine, Iterable, Sequence
 
-from migrate.engine.crew import Crew
+from migrate.engine.crew import Crew, learn_secrets
 from migrate.engine.journey import SENDS_AT_ONCE, Ground, Journey, arrived_for_good
 from migrate.engine.seek import Seeker
 from migrate.engine.survey import Survey, survey
@@ -23,6 +23,8 @@ from migrate.planning.gates import admit, shut_by
 from migrate.planning.refusals import carried, resolved
 from migrate.ports.protocols import World
 
+SENT_BACK = frozenset({State.WAITING, State.RETURNED, State.DECLINED})
+"""States from which a device is given its way back: asking for it is the owner's word for all."""
 ASK_AGAIN = frozenset({State.DECLINED, State.RETURNED})
 """States from which a device is sent its bundle once more, when the owner says so."""
 
@@ -52,6 +54,7 @@ class Conductor:
         )
         self._crew = crew
         self._journal = journal
+        self._redactor = redactor
         self._tell = tell
 
     def stop(self) -> None:
@@ -62,8 +65,10 @@ class Conductor:
         """Move every device that has not moved yet. `again`: devices that declined or returned
         and are to be sent their bundle once more.
 
-        Raises Unreachable if a device cannot be surveyed, before anything is sent.
+        Raises Unreachable if a device cannot be surveyed, and SecretTrouble if a secret is not to
+        be had, before anything is sent.
         """
+        learn_secrets(self._crew, self._redactor)
         await self._survey()
         for index, wave in enumerate(self._crew.plan.waves):
             if all(self._well(name) for name in wave.devices):
@@ -71,7 +76,7 @@ class Conductor:
             blocking = shut_by(self._crew.plan, self._journal.standings(), index)
             if blocking:
                 return self._held(index - 1, blocking)
-            self._tell(Tidings("wave", f"{len(wave.devices)} devices", wave=index))
+            self._tell(Tidings("wave", _devices(len(wave.devices)), wave=index))
             outcome = await self._wave(index, wave.devices, frozenset(again))
             if outcome is not None:
                 return outcome
@@ -79,9 +84,15 @@ class Conductor:
         return self._finished()
 
     async def back(self, names: Iterable[str] | None = None) -> Outcome:
-        """Take devices back to the old side, last wave first; without names, all that moved."""
+        """Take devices back to the old side, last wave first, those that feed the network after
+        all others; without names, all that moved.
+
+        A wave in which a device does not take its way back well ends it. One that cannot be found
+        at all, and so was sent nothing, proves nothing against the others: they still go.
+        """
+        learn_secrets(self._crew, self._redactor)
         wanted = set(names) if names is not None else {d.name for d in self._crew.plan.devices}
-        for index in reversed(range(len(self._crew.plan.waves))):
+        for index in self._waves_back():
             here = [name for name in self._crew.plan.waves[index].devices if name in wanted]
             for name in here:
                 row = self._journal.row(name)
@@ -91,12 +102,21 @@ class Conductor:
             if not turned:
                 continue
             self._tell(
-                Tidings("wave", f"{len(turned)} devices back", wave=index, direction=Direction.BACK)
+                Tidings(
+                    "wave", f"{_devices(len(turned))} back", wave=index, direction=Direction.BACK
+                )
             )
             outcome = await self._wave_back(index, turned)
             if outcome is not None:
                 return outcome
         return self._gone_back(wanted)
+
+    def _waves_back(self) -> list[int]:
+        """Waves in the order of the way back. A carrier moves after what it feeds on it as well."""
+        plan = self._crew.plan
+        feeding = [any(plan.device(name).feeds for name in wave.devices) for wave in plan.waves]
+        plain = [index for index in range(len(plan.waves)) if not feeding[index]]
+        return plain[::-1] + [index for index in range(len(plan.waves)) if feeding[index]]
 
     async def _survey(self) -> None:
         """Read every device that has no survey yet, and record its way back."""
@@ -138,8 +158,10 @@ class Conductor:
         once_more = {n for n in names if n in again and self._journal.row(n).state in ASK_AGAIN}
         while True:
             ready = [name for name in names if self._ready(name, once_more)]
-            others = [n for n in names if not self._well(n) and n not in ready]
-            if not ready or others:
+            if any(not self._well(name) and name not in ready for name in names):
+                # One has failed: of the rest only those that the owner named go once more.
+                ready = [name for name in ready if name in once_more]
+            if not ready:
                 break
             if self._ground.stopping.is_set():
                 return self._stopped()
@@ -185,25 +207,38 @@ class Conductor:
 
     async def _wave_back(self, index: int, names: Sequence[str]) -> Outcome | None:
         await self._follow_up(names)
-        ready = [
-            name
-            for name in names
-            if self._journal.row(name).state in (State.WAITING, State.RETURNED)
-        ]
         if self._ground.stopping.is_set():
             return self._stopped()
+        before = {name: self._journal.row(name) for name in names}
+        ready = [name for name in names if before[name].state in SENT_BACK and self._apart(name)]
         await self._all(ready)
-        failed = [n for n in names if not arrived_for_good(self._journal.row(n))]
+        after = {name: self._journal.row(name) for name in names}
+        failed = [name for name in names if not arrived_for_good(after[name])]
         self._journal.remark("back", f"{len(names) - len(failed)} of {len(names)}", index)
         if failed and self._ground.stopping.is_set():
             return self._stopped()
-        if failed:
+        if any(
+            after[name].sent_at != before[name].sent_at
+            or after[name].state not in SENT_BACK | {State.ADRIFT}
+            for name in failed
+        ):
             return Outcome(
                 Exit.HELD,
                 f"the way back stopped at wave {index + 1}",
                 self._reasons(failed),
             )
         return None
+
+    def _apart(self, name: str) -> bool:
+        """Whether no other device of its cover may be off the network (invariant 7)."""
+        cover = self._crew.plan.device(name).cover
+        mates = {d.name for d in self._crew.plan.devices if cover and d.cover == cover} - {name}
+        for row in self._journal.rows():
+            if row.name in mates and row.standing.away and not row.written_off:
+                words = f"nothing was sent: {row.name} of the same cover is not back"
+                self._journal.note(name, words)
+                return False
+        return True
 
     async def _follow_up(self, names: Iterable[str]) -> None:
         """Find out about devices whose fate is open, as after a crash."""
@@ -258,11 +293,13 @@ class Conductor:
     def _gone_back(self, wanted: set[str]) -> Outcome:
         rows = [row for row in self._journal.rows() if row.name in wanted]
         restored = sum(row.state is State.RESTORED for row in rows)
-        self._journal.remark("rolled back", f"{restored} devices")
+        self._journal.remark("rolled back", _devices(restored))
         untouched = sum(row.direction is Direction.FORWARD for row in rows)
-        return Outcome(
-            Exit.DONE, f"{restored} devices are back on the old side, {untouched} had never left"
-        )
+        missing = [row.name for row in rows if not _back_or_never_left(row)]
+        words = f"{_devices(restored)} back on the old side, {untouched} had never left"
+        if missing:
+            words += f", {len(missing)} could not be taken back"
+        return Outcome(Exit.HELD if missing else Exit.DONE, words, self._reasons(missing))
 
 
 async def _together(journeys: Iterable[Coroutine[None, None, None]]) -> None:
@@ -281,5 +318,13 @@ async def _together(journeys: Iterable[Coroutine[None, None, None]]) -> None:
     raise failed
 
 
+def _back_or_never_left(row: Row) -> bool:
+    return row.direction is Direction.FORWARD or row.state is State.RESTORED
+
+
 def _plainly(row: Row) -> str:
     return "nothing is known beyond that"
+
+
+def _devices(number: int) -> str:
+    return f"{number} device" + ("" if number == 1 else "s")

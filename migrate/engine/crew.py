@@ -9,6 +9,7 @@ from migrate.dialects.schema import Dialect, fill
 from migrate.model.fleet import Device
 from migrate.model.lifecycle import Direction
 from migrate.model.playbook import Playbook, Side, new_side, old_side
+from migrate.model.secrets import Redactor, SecretRef
 from migrate.planning.plan import Plan, PlannedDevice
 from migrate.planning.refusals import Resolve
 from migrate.ports.files import Inputs
@@ -27,6 +28,14 @@ class Member:
     def name(self) -> str:
         """The device's name."""
         return self.device.name
+
+    @property
+    def restarts(self) -> bool:
+        """Whether its bundle is in force only after a restart: its own, or one it is told."""
+        parts = {setting.partition(".")[0] for setting in self.planned.bundle}
+        return self.dialect.restart is not None or not parts.isdisjoint(
+            self.dialect.write.restarts_on
+        )
 
     @property
     def presence_topic(self) -> str | None:
@@ -59,6 +68,14 @@ class Crew:
         """Both sides, complete."""
         return {"old": old_side(self.playbook), "new": new_side(self.playbook)}
 
+    @property
+    def listened(self) -> tuple[SideName, ...]:
+        """Sides whose broker is connected to: whose presence topics, so, are heard."""
+        by_mqtt = any(member.device.via == "mqtt" for member in self.members.values())
+        if by_mqtt:
+            return ("old", "new")
+        return ("new",) if self.playbook.broker is not None else ()
+
 
 def muster(plan: Plan, inputs: Inputs, resolve: Resolve) -> Crew:
     """The crew of a plan whose sources have been checked against the files."""
@@ -70,6 +87,25 @@ def muster(plan: Plan, inputs: Inputs, resolve: Resolve) -> Crew:
         for planned in plan.devices
     }
     return Crew(plan, inputs.playbook, members, resolve)
+
+
+def learn_secrets(crew: Crew, redactor: Redactor) -> None:
+    """Teach a redactor every secret of the run, so that whatever a device says is cleaned of all.
+    Raises what `resolve` raises: a run without one of its secrets does not begin."""
+    keys: set[SecretRef] = set()
+    words: set[SecretRef] = set()
+    for side in crew.sides.values():
+        if side.wifi and side.wifi.secret:
+            keys.add(side.wifi.secret)
+        for login in (side.broker, side.broker.own) if side.broker else ():
+            if login and login.password:
+                words.add(login.password)
+    for member in crew.members.values():
+        if member.device.login:
+            words.add(member.device.login.password)
+    ssids = [side.wifi.ssid for side in crew.sides.values() if side.wifi]
+    redactor.learn([crew.resolve(ref) for ref in keys], ssids)
+    redactor.learn([crew.resolve(ref) for ref in words])
 
 
 def target_of(direction: Direction) -> SideName:

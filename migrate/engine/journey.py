@@ -10,6 +10,7 @@ import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from math import inf
 from typing import Any
 
 from migrate.dialects.messages import Declined, Taken, Unclear
@@ -61,9 +62,10 @@ class Journey:
         self._member = member
         self._pace = ground.crew.plan.pace
         self._loop = asyncio.get_running_loop()
-        self._sent = self._loop.time() - self._seconds_since_sent()
+        self._sent = self._left = self._loop.time() - self._seconds_since_sent()
         self._uptime_before: float | None = None
-        self._nudged = 0
+        self._last_word = -inf
+        self._gone = False
 
     @property
     def _row(self) -> Row:
@@ -105,14 +107,14 @@ class Journey:
         on, member, seconds = self._on, self._member, self._pace.reply_seconds
         direction = self._row.direction
         start = await self._start()
-        if start is None:
+        if start is None or on.stopping.is_set():
             return
         self._uptime_before = start.readings.uptime_seconds
         frozen = self._bundle(direction)
         values = resolved(frozen, on.crew.resolve)
         row = on.journal.intend(member.name, frozen)
         self._say(row.state, "its bundle is on the way")
-        self._sent = self._loop.time()
+        self._sent = self._left = self._last_word = self._loop.time()
         try:
             said = await on.talker.write(member, start.at, values, seconds)
         except NotDelivered as error:
@@ -131,12 +133,19 @@ class Journey:
         direction, seconds = self._row.direction, self._pace.reply_seconds
         source, target = source_of(direction), target_of(direction)
         look = await self._on.seeker.look(self._member, seconds, sure=True, enough=source)
-        start = look.found.get(source)
+        start = look.found.get(source) or self._unfinished(look) or self._otherwise_there(look)
         if start is None and self._arrived(look) and self._row.state is not State.DECLINED:
             self._step(Event.ARRIVE, f"it is already on the {target} side")
         elif start is None:
             self._note("nothing was sent: it was not found where it must be; " + _join(look.words))
         return start
+
+    def _otherwise_there(self, look: Look) -> Sighting | None:
+        """On the way back: a device that never left the old side, but holds new settings that a
+        restart would put in force. It is given its way back where it is."""
+        there = look.found.get(target_of(self._row.direction))
+        back = self._row.direction is Direction.BACK
+        return there if back and there and self._not_as_intended(there) else None
 
     async def _recall(self) -> None:
         """A crash came between intent and outcome: find out what became of the message."""
@@ -172,11 +181,14 @@ class Journey:
         limit = deadline(self._on.returns, least, most)
         while self._row.state is State.AWAY:
             look = await self._look_until_change()
+            self._gone = self._gone or not look.found
             late = self._loop.time() - start >= limit
-            arrived = self._arrived(look)
-            back = look.found.get(source_of(self._row.direction))
-            if arrived is not None and (late or not self._still_to_restart(arrived)):
-                took = self._loop.time() - self._sent
+            arrived = self._arrived(look, late=late)
+            back = look.found.get(source_of(self._row.direction)) or self._unfinished(look)
+            if self._never_sent_back and (there := self._otherwise_there(look)):
+                self._step(Event.COME_BACK, f"at {there.at}, never left, with new settings")
+            elif arrived is not None:
+                took = self._loop.time() - self._left
                 self._on.learn(took)
                 self._step(Event.ARRIVE, f"at {arrived.at} after {took:.1f} s")
                 await self._soak()
@@ -184,19 +196,25 @@ class Journey:
             elif back is not None and await self._came_back(back):
                 self._step(Event.COME_BACK, f"at {back.at}, restarted, with its former settings")
             elif late and back is not None:
-                self._step(Event.COME_BACK, f"still at {back.at} after {limit:.0f} s")
+                stored = ", with its new settings stored but not in force"
+                words = f"still at {back.at} after {limit:.0f} s"
+                self._step(Event.COME_BACK, words + (stored if self._stored(back) else ""))
             elif late:
                 words = f"on neither side for {limit:.0f} s; {_join(look.words)}"
+                if there := look.found.get(target_of(self._row.direction)):
+                    words = f"at {there.at}, but not proven within {limit:.0f} s"
                 self._step(Event.EXPIRE, words)
             else:
                 await self._change(self._pace.look_seconds)
 
     async def _look_until_change(self) -> Look:
         """A look that is begun anew when the device's presence changes: it then knows better whom
-        to ask, and breaking off a read is harmless."""
+        to ask, and breaking off a read is harmless. After `reply_seconds` it is left to end: a
+        device that never answers, or changes for ever, must not hold up its deadline."""
         member, seconds = self._member, self._pace.reply_seconds
         target = target_of(self._row.direction)
-        while True:
+        patience = self._loop.time() + seconds
+        while self._tells_presence and self._loop.time() < patience:
             look = asyncio.create_task(self._on.seeker.look(member, seconds, enough=target))
             change = asyncio.create_task(self._change(seconds))
             try:
@@ -207,21 +225,22 @@ class Journey:
                 for task in (look, change):
                     task.cancel()
                 await asyncio.gather(look, change, return_exceptions=True)
+        return await self._on.seeker.look(member, seconds, enough=target)
 
     async def _came_back(self, back: Sighting) -> bool:
         """Whether a device found on the source side has returned, rather than not left yet."""
-        stored = not differences(
-            self._target(self._row.direction), back.readings, self._member.dialect
-        )
-        restarted = self._restarted(back)
+        stored, restarted = self._stored(back), self._restarted(back)
         if stored and self._member.dialect.restart is not None and not restarted:
             # It took the settings, but the word to restart was lost; a restart can be repeated.
-            waited = self._loop.time() - self._sent
-            if waited > self._pace.reply_seconds * (self._nudged + 1):
-                self._nudged += 1
+            if self._loop.time() - self._last_word > self._pace.reply_seconds:
+                self._last_word = self._loop.time()
                 await self._on.talker.restart(self._member, back.at, self._pace.reply_seconds)
             return False
         return bool(restarted) and not (back.doubtful and stored)
+
+    def _stored(self, there: Sighting) -> bool:
+        """Whether it reads back what it was given, in force or not."""
+        return not self._not_as_intended(there)
 
     async def _soak(self) -> None:
         """Stay until the device was well, as intended, for the soak; or is lost, or stays stale."""
@@ -238,7 +257,7 @@ class Journey:
                 misses += 1
                 if misses >= MISSES:
                     self._step(Event.LOSE, "lost while it soaked; " + _join(look.words))
-                    self._sent = now
+                    self._left = now
                     return
             elif stale := self._not_as_intended(there):
                 misses, end = 0, now + pace.soak_seconds
@@ -252,30 +271,51 @@ class Journey:
                     return
             await self._change(interval if misses else min(interval, max(end - now, 0)))
 
-    def _arrived(self, look: Look) -> Sighting | None:
-        """The device on the side it was sent to, if this is proven."""
+    def _arrived(self, look: Look, *, late: bool = False) -> Sighting | None:
+        """The device on the side it was sent to, if this is proven. `late`: a restart that the
+        uptimes cannot show is no longer waited for."""
         there = look.found.get(target_of(self._row.direction))
         if there is None or (there.doubtful and self._not_as_intended(there)):
             return None
-        proof = self._on.crew.playbook.proof
-        if proof.presence and self._on.seeker.present(self._member, there.side) is False:
+        restarted = not self._must_restart(there) or self._restarted(there)
+        if not restarted and not (late and restarted is None):
             return None
+        heard = there.side in self._on.crew.listened and self._on.crew.sides[there.side].broker
+        if self._on.crew.playbook.proof.presence and heard and self._member.presence_topic:
+            # Silence proves nothing: a device whose login fails there never says a word.
+            return there if self._on.seeker.present(self._member, there.side) else None
         return there
 
-    def _still_to_restart(self, there: Sighting) -> bool:
-        """Whether it shows the new settings but has not left yet."""
-        return there.doubtful and self._member.planned.restarts and self._restarted(there) is False
+    def _must_restart(self, there: Sighting) -> bool:
+        """Whether new settings that it shows are in force only if it restarted since."""
+        return there.doubtful and self._member.restarts and self._row.sent_at is not None
+
+    def _unfinished(self, look: Look) -> Sighting | None:
+        """The device if it holds its new settings and has not restarted, as far as can be told."""
+        there = look.found.get(target_of(self._row.direction))
+        if there is None or not self._must_restart(there) or not self._stored(there):
+            return None
+        return None if self._restarted(there) else there
+
+    @property
+    def _never_sent_back(self) -> bool:
+        """Whether a rollback took it over and has given it nothing yet."""
+        row = self._row
+        return row.direction is Direction.BACK and row.given != self._bundle(Direction.BACK)
 
     def _restarted(self, sighting: Sighting) -> bool | None:
-        """Whether it restarted since it was sent its bundle, for certain; None if it cannot tell.
+        """Whether it restarted since it was sent its bundle; None where nothing can tell.
 
-        Uptimes are told in whole seconds, so two of them agree only to within one.
+        Uptimes are told in whole seconds, so two of them agree only to within one. Of a device
+        that tells none, having been gone for a while must do.
         """
         uptime = sighting.readings.uptime_seconds
         if uptime is None:
-            return None
+            return True if self._gone else None
         since = sighting.heard - self._sent
-        return uptime + UPTIME_SLACK < since + (self._uptime_before or 0.0)
+        if uptime + UPTIME_SLACK < since + (self._uptime_before or 0.0):
+            return True
+        return False if uptime > since + UPTIME_SLACK else None
 
     def _not_as_intended(self, there: Sighting) -> str:
         target = self._target(self._row.direction)
@@ -301,16 +341,23 @@ class Journey:
     async def _change(self, seconds: float) -> None:
         """Until its presence changes, at the latest after these seconds."""
         topic = self._member.presence_topic
-        if topic is None or self._member.device.via != "mqtt":
-            await asyncio.sleep(seconds)
-        else:
+        if topic is not None and self._tells_presence:
             await self._on.world.presence.change(topic, seconds)
+        else:
+            await asyncio.sleep(seconds)
+
+    @property
+    def _tells_presence(self) -> bool:
+        """Whether it is waited for by its presence topic."""
+        return self._member.presence_topic is not None and self._member.device.via == "mqtt"
 
     def _step(self, event: Event, words: str) -> None:
+        words = self._on.talker.clean(words)
         row = self._on.journal.step(self._member.name, event, words)
         self._say(row.state, words)
 
     def _note(self, words: str) -> None:
+        words = self._on.talker.clean(words)
         self._on.journal.note(self._member.name, words)
         row = self._row
         self._on.tell(Tidings("note", words, row.name, row.wave, row.state, row.direction))

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from ipaddress import AddressValueError, IPv4Address
 
 from migrate.dialects.messages import Readings
 from migrate.dialects.understand import differences
 from migrate.engine.crew import Crew, Member
 from migrate.engine.talk import Talker, Unread
+from migrate.model.playbook import Broker
 from migrate.model.settings import FrozenValue, Setting, Value
 from migrate.ports.protocols import At, SideName, World
 
@@ -52,7 +53,9 @@ class Seeker:
         self._sides = crew.sides
         old, new = self._sides["old"], self._sides["new"]
         self._subnets_tell = bool(old.subnet and new.subnet and not old.subnet.overlaps(new.subnet))
-        self._brokers_tell = old.broker != new.broker
+        # One broker with another login is still one broker: a device answers over it before it has
+        # moved as well as after.
+        self._brokers_tell = _place_of(old.broker) != _place_of(new.broker)
 
     async def look(
         self,
@@ -168,7 +171,9 @@ class Seeker:
         if len(possible) == 1:
             return Sighting(at, readings, possible[0], False, heard)
         moved = not differences(plain(member.planned.bundle), readings, member.dialect)
-        return Sighting(at, readings, "new" if moved else "old", True, heard)
+        side: SideName = "new" if moved else "old"
+        # Over a shared broker one link serves both sides; an address is the same on both.
+        return Sighting(replace(at, side=side) if at.address else at, readings, side, True, heard)
 
     async def _leased(self, member: Member) -> str | None:
         """Its address by the lease files alone: the new side's, if it has one there."""
@@ -188,6 +193,10 @@ class Seeker:
             return address is not None and subnet is not None and IPv4Address(address) in subnet
         except AddressValueError:
             return False
+
+
+def _place_of(broker: Broker | None) -> tuple[str, int] | None:
+    return None if broker is None else (broker.host, broker.port)
 
 
 def plain(bundle: Mapping[Setting, FrozenValue]) -> dict[Setting, Value]:

@@ -38,7 +38,7 @@ class Talker:
             reply = await self._line.exchange(request, at, seconds)
             return readings(member.dialect, reply, request.expects_id)
         except (NotDelivered, NoReply, NotUnderstood) as error:
-            raise Unread(self._clean(str(error))) from None
+            raise Unread(self.clean(str(error))) from None
 
     async def read_surely(self, member: Member, at: At, seconds: float) -> Readings:
         """As read, tried again a few times: reading changes nothing. Raises Unread."""
@@ -71,7 +71,7 @@ class Talker:
                 with attempt:
                     reply = await self._line.exchange(request, at, seconds)
         except NoReply as error:
-            return Unclear(self._clean(str(error)))
+            return Unclear(self.clean(str(error)))
         return self._cleaned(
             answer(member.dialect, member.dialect.write, reply, request.expects_id)
         )
@@ -87,15 +87,15 @@ class Talker:
         try:
             reply = await self._line.exchange(request, at, seconds)
         except (NotDelivered, NoReply) as error:
-            return Unclear(self._clean(str(error)))
+            return Unclear(self.clean(str(error)))
         return self._cleaned(answer(member.dialect, ask, reply, request.expects_id))
 
     def _cleaned(self, said: Answer) -> Answer:
         if isinstance(said, Declined):
-            return Declined(self._clean(said.reason))
-        return Unclear(self._clean(said.why)) if isinstance(said, Unclear) else said
+            return Declined(self.clean(said.reason))
+        return Unclear(self.clean(said.why)) if isinstance(said, Unclear) else said
 
-    def _clean(self, words: str) -> str:
-        """Words of a device as they may be shown: no secrets, nothing that steers a terminal."""
+    def clean(self, words: str) -> str:
+        """Words as they may be shown: no secrets, nothing that steers a terminal."""
         flat = "".join(char if char.isprintable() else "?" for char in words)
         return self._redactor.clean(flat)

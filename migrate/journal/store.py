@@ -18,33 +18,21 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
-from migrate.model.lifecycle import TURNS, Direction, Event, State, step
-from migrate.model.problems import JournalTrouble, Problem
+from migrate.journal.file import (
+    DAMAGED,
+    FORMAT,
+    SCHEMA,
+    connected,
+    explained,
+    sync_folders,
+    trouble,
+)
+from migrate.model.lifecycle import TURNS, Direction, Event, IllegalTransition, State, step
+from migrate.model.problems import BadFile, Changed, Problem
 from migrate.model.secrets import SecretRef
 from migrate.model.settings import FrozenBundle, FrozenValue, Setting
 from migrate.planning.gates import Standing
 from migrate.planning.plan import Plan, plan_from_json
-
-FORMAT: Final = "1"
-_SCHEMA: Final = """
-CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
-CREATE TABLE survey (
-    name TEXT PRIMARY KEY, at TEXT NOT NULL, readings TEXT NOT NULL) STRICT;
-CREATE TABLE way_back (
-    name TEXT PRIMARY KEY, at TEXT NOT NULL, bundle TEXT NOT NULL) STRICT;
-CREATE TABLE device (
-    name TEXT PRIMARY KEY, position INTEGER NOT NULL, wave INTEGER NOT NULL,
-    direction TEXT NOT NULL, state TEXT NOT NULL, written_off INTEGER NOT NULL DEFAULT 0,
-    sent_at TEXT, given TEXT, note TEXT NOT NULL DEFAULT '', changed_at TEXT) STRICT;
-CREATE TABLE event (
-    seq INTEGER PRIMARY KEY AUTOINCREMENT, at TEXT NOT NULL, name TEXT, wave INTEGER,
-    direction TEXT, kind TEXT NOT NULL, before TEXT, after TEXT,
-    detail TEXT NOT NULL DEFAULT '') STRICT;
-CREATE TRIGGER no_send_without_way_back BEFORE UPDATE OF state ON device
-    WHEN NEW.state = 'sending'
-        AND NOT EXISTS (SELECT 1 FROM way_back WHERE way_back.name = NEW.name)
-    BEGIN SELECT RAISE(ABORT, 'no way back on disk'); END;
-"""
 
 
 @dataclass(frozen=True)
@@ -60,11 +48,12 @@ class Row:
     given: Mapping[Setting, FrozenValue] | None
     note: str
     changed_at: str | None
+    faults: int = 0
 
     @property
     def standing(self) -> Standing:
         """What the gates look at."""
-        return Standing(self.state, self.direction, self.written_off)
+        return Standing(self.state, self.direction, self.written_off, self.faults)
 
 
 @dataclass(frozen=True)
@@ -95,10 +84,10 @@ def freeze_json(bundle: FrozenBundle) -> str:
 
 
 def thaw_json(text: str) -> dict[Setting, FrozenValue]:
-    """The inverse of freeze_json."""
+    """The inverse of freeze_json. Raises ValueError for any other text."""
     return {
         Setting(name): SecretRef.model_validate(value) if isinstance(value, dict) else value
-        for name, value in json.loads(text).items()
+        for name, value in dict(json.loads(text)).items()
     }
 
 
@@ -121,44 +110,37 @@ class Journal:
         cls, path: Path, plan: Plan, now: Callable[[], datetime], facts: Mapping[str, str]
     ) -> Journal:
         """Start the journal of a run; `facts` are kept beside the plan (paths of the files)."""
-        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        new_folders = [folder for folder in path.parents if not folder.exists()]
         try:
+            path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
             # SQLite gives its own files the mode of the database, so the mode is set first.
             os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
         except OSError as error:
-            raise _trouble(path, f"cannot be created: {error.strerror}") from None
-        with _explained(path):
-            connection = _connect(path)
-            connection.executescript(_SCHEMA)
-            with connection:
-                connection.execute("BEGIN IMMEDIATE")
-                meta = {**facts, "format": FORMAT, "plan": plan.to_json()}
-                connection.executemany("INSERT INTO meta VALUES (?, ?)", list(meta.items()))
-                connection.executemany(
-                    "INSERT INTO device (name, position, wave, direction, state) "
-                    "VALUES (?, ?, ?, ?, ?)",
-                    [
-                        (d.name, place, plan.wave_of(d.name), Direction.FORWARD, State.WAITING)
-                        for place, d in enumerate(plan.devices)
-                    ],
-                )
-        _sync_folder(path.parent)
-        return cls(connection, path, now)
+            raise trouble(path, f"cannot be created: {error.strerror}") from None
+        try:
+            with connected(path) as connection:
+                _fill(connection, plan, facts)
+                sync_folders({path.parent, *(folder.parent for folder in new_folders)})
+                return cls(connection, path, now)
+        except BaseException:
+            # Nothing was sent by it, and what is not whole must not be gone on with.
+            for end in ("", "-wal", "-shm"):
+                path.with_name(path.name + end).unlink(missing_ok=True)
+            raise
 
     @classmethod
     def open(cls, path: Path, now: Callable[[], datetime]) -> Journal:
         """Go on with a run's journal."""
         if not path.is_file():
-            raise _trouble(path, "does not exist")
-        with _explained(path):
-            connection = _connect(path)
+            raise trouble(path, "does not exist")
+        with connected(path) as connection:
             found = connection.execute("PRAGMA quick_check").fetchone()
             if found is None or found[0] != "ok":
-                raise _trouble(path, "is damaged; copy it away before anything else")
+                raise trouble(path, DAMAGED)
             form = connection.execute("SELECT value FROM meta WHERE key = 'format'").fetchone()
             if form is None or form[0] != FORMAT:
-                raise _trouble(path, "was written by another version of migrate")
-        return cls(connection, path, now)
+                raise trouble(path, "was written by another version of migrate")
+            return cls(connection, path, now)
 
     def close(self) -> None:
         """Let go of the file."""
@@ -166,10 +148,10 @@ class Journal:
 
     def fact(self, key: str) -> str:
         """A fact given at creation. Raises JournalTrouble if it is not there."""
-        with _explained(self.path):
+        with explained(self.path):
             row = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
         if row is None:
-            raise _trouble(self.path, f"has no {key}")
+            raise trouble(self.path, f"has no {key}")
         return str(row[0])
 
     def record_before(self, name: str, readings: Mapping[str, Any], bundle: FrozenBundle) -> None:
@@ -186,15 +168,15 @@ class Journal:
 
     def survey(self, name: str) -> dict[str, Any] | None:
         """What was read of a device before anything was sent to it."""
-        with _explained(self.path):
+        with explained(self.path):
             row = self._db.execute("SELECT readings FROM survey WHERE name = ?", (name,)).fetchone()
-        return None if row is None else dict(json.loads(row[0]))
+            return None if row is None else dict(json.loads(row[0]))
 
     def way_back(self, name: str) -> dict[Setting, FrozenValue] | None:
         """The rollback bundle of a device, if it has been recorded."""
-        with _explained(self.path):
+        with explained(self.path):
             row = self._db.execute("SELECT bundle FROM way_back WHERE name = ?", (name,)).fetchone()
-        return None if row is None else thaw_json(row[0])
+            return None if row is None else thaw_json(row[0])
 
     def intend(self, name: str, bundle: FrozenBundle) -> Row:
         """The intent to send this bundle: on disk before the first byte leaves."""
@@ -216,11 +198,20 @@ class Journal:
         """Begin to take a device back; only from a state in which it may have the new settings."""
         with self._writing() as db:
             row = self._row(db, name)
-            after = TURNS[row.state]
+            after = TURNS.get(row.state)
+            if row.direction is Direction.BACK or after is None:
+                raise IllegalTransition(
+                    Problem(
+                        f"a device that is {row.state} ({row.direction}) cannot turn",
+                        "this is a mistake in migrate; nothing was sent after it",
+                        device=name,
+                    )
+                )
+            fault = row.state in (State.AWAY, State.SEEN, State.ADRIFT)
             db.execute(
-                "UPDATE device SET direction = ?, state = ?, written_off = 0, changed_at = ? "
-                "WHERE name = ?",
-                (Direction.BACK, after, self._at(), name),
+                "UPDATE device SET direction = ?, state = ?, written_off = 0, changed_at = ?, "
+                "faults = faults + ? WHERE name = ?",
+                (Direction.BACK, after, self._at(), fault, name),
             )
             self._line(db, row, "turn", row.state, after, "", Direction.BACK)
         return self.row(name)
@@ -235,6 +226,7 @@ class Journal:
 
     def note(self, name: str, words: str) -> None:
         """Something about a device that does not change its state."""
+        words = _tellable(words)
         with self._writing() as db:
             row = self._row(db, name)
             if row.note != words:
@@ -246,17 +238,17 @@ class Journal:
         with self._writing() as db:
             db.execute(
                 "INSERT INTO event (at, wave, kind, detail) VALUES (?, ?, ?, ?)",
-                (self._at(), wave, kind, detail),
+                (self._at(), wave, kind, _tellable(detail)),
             )
 
     def row(self, name: str) -> Row:
         """One device."""
-        with _explained(self.path):
+        with explained(self.path):
             return self._row(self._db, name)
 
     def rows(self) -> list[Row]:
         """All devices, in the order of the plan."""
-        with _explained(self.path):
+        with explained(self.path):
             found = self._db.execute(f"SELECT {_COLUMNS} FROM device ORDER BY position")  # noqa: S608
             return [_row_of(row) for row in found]
 
@@ -266,7 +258,7 @@ class Journal:
 
     def entries(self) -> list[Entry]:
         """Every line, in order."""
-        with _explained(self.path):
+        with explained(self.path):
             found = self._db.execute(
                 "SELECT seq, at, name, wave, direction, kind, before, after, detail "
                 "FROM event ORDER BY seq"
@@ -274,14 +266,21 @@ class Journal:
             return [Entry(*row) for row in found]
 
     def _plan(self) -> Plan:
-        return plan_from_json(self.fact("plan"), str(self.path))
+        try:
+            return plan_from_json(self.fact("plan"), str(self.path))
+        except (BadFile, Changed):
+            raise trouble(self.path, DAMAGED) from None
 
     def _advance(self, db: sqlite3.Connection, name: str, event: Event, detail: str) -> None:
+        detail = _tellable(detail)
         row = self._row(db, name)
         after = step(row.direction, row.state, event)
+        # Sent once more, a device that came back leaves its fault behind as evidence.
+        fault = event is Event.INTEND and (row.direction, row.state) == _FAULT
         db.execute(
-            "UPDATE device SET state = ?, changed_at = ?, note = ? WHERE name = ?",
-            (after, self._at(), detail, name),
+            "UPDATE device SET state = ?, changed_at = ?, note = ?, faults = faults + ? "
+            "WHERE name = ?",
+            (after, self._at(), detail, fault, name),
         )
         self._line(db, row, event, row.state, after, detail)
 
@@ -313,7 +312,7 @@ class Journal:
     def _row(self, db: sqlite3.Connection, name: str) -> Row:
         found = db.execute(f"SELECT {_COLUMNS} FROM device WHERE name = ?", (name,)).fetchone()  # noqa: S608
         if found is None:
-            raise _trouble(self.path, f"knows no device {name}")
+            raise trouble(self.path, f"knows no device {name}")
         return _row_of(found)
 
     def _at(self) -> str:
@@ -321,21 +320,25 @@ class Journal:
 
     @contextmanager
     def _writing(self) -> Iterator[sqlite3.Connection]:
-        with _explained(self.path):
+        with explained(self.path):
             self._db.execute("BEGIN IMMEDIATE")
             try:
                 yield self._db
+                # A commit can fail as well, as on a full disk; then nothing of it may stay.
+                self._db.commit()
             except BaseException:
                 self._db.rollback()
                 raise
-            self._db.commit()
 
 
-_COLUMNS: Final = "name, wave, direction, state, written_off, sent_at, given, note, changed_at"
+_FAULT: Final = (Direction.FORWARD, State.RETURNED)
+_COLUMNS: Final = (
+    "name, wave, direction, state, written_off, sent_at, given, note, changed_at, faults"
+)
 
 
 def _row_of(row: tuple[Any, ...]) -> Row:
-    name, wave, direction, state, written_off, sent_at, given, note, changed_at = row
+    name, wave, direction, state, written_off, sent_at, given, note, changed_at, faults = row
     return Row(
         name,
         wave,
@@ -346,38 +349,24 @@ def _row_of(row: tuple[Any, ...]) -> Row:
         None if given is None else thaw_json(given),
         note,
         changed_at,
+        faults,
     )
 
 
-def _connect(path: Path) -> sqlite3.Connection:
-    # mode=rw: a journal that is gone must not be made anew, empty, in passing.
-    connection = sqlite3.connect(
-        f"{path.absolute().as_uri()}?mode=rw", uri=True, isolation_level=None, timeout=10
-    )
-    connection.execute("PRAGMA journal_mode=WAL")
-    connection.execute("PRAGMA synchronous=FULL")
-    # macOS keeps written data in the drive's cache unless asked for more; elsewhere a no-op.
-    connection.execute("PRAGMA fullfsync=ON")
-    return connection
+def _fill(connection: sqlite3.Connection, plan: Plan, facts: Mapping[str, str]) -> None:
+    with connection:
+        connection.executescript(f"BEGIN IMMEDIATE; {SCHEMA}")
+        meta = {**facts, "format": FORMAT, "plan": plan.to_json()}
+        connection.executemany("INSERT INTO meta VALUES (?, ?)", list(meta.items()))
+        connection.executemany(
+            "INSERT INTO device (name, position, wave, direction, state) VALUES (?, ?, ?, ?, ?)",
+            [
+                (d.name, place, plan.wave_of(d.name), Direction.FORWARD, State.WAITING)
+                for place, d in enumerate(plan.devices)
+            ],
+        )
 
 
-def _sync_folder(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def _trouble(path: Path, what: str) -> JournalTrouble:
-    return JournalTrouble(
-        Problem(f"the journal {what}", "look at the path, the disk and its free space", str(path))
-    )
-
-
-@contextmanager
-def _explained(path: Path) -> Iterator[None]:
-    try:
-        yield
-    except sqlite3.Error as error:
-        raise _trouble(path, f"cannot be used: {error}") from None
+def _tellable(text: str) -> str:
+    """Words for the database, which holds no halves of character pairs; a device may say them."""
+    return text.encode("utf-8", "backslashreplace").decode()

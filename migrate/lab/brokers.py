@@ -12,6 +12,7 @@ import hmac
 import logging
 import os
 import shutil
+import ssl
 import tempfile
 import uuid
 from dataclasses import dataclass
@@ -31,6 +32,10 @@ for _name in ("amqtt", "transitions"):
 Tls = tuple[Path, Path]  # certificate, key (PEM)
 _MOSQUITTO = "/usr/sbin/mosquitto"
 _START_SECONDS = 10.0
+# CONNECT of MQTT 3.1.1, clean session, keep alive 10 s, client "lab0"; the answer, with
+# whatever return code, begins with the octet of CONNACK (OASIS, sections 3.1 and 3.2).
+_HELLO = b"\x10\x10\x00\x04MQTT\x04\x02\x00\x0a\x00\x04lab0"
+_CONNACK = 0x20
 
 
 class RunningBroker(Protocol):
@@ -248,14 +253,21 @@ class MosquittoBroker(_Managed):
             self._own_folder = None
 
     async def _until_it_accepts(self) -> None:
-        # Another program's listener gives no event to wait for.
+        # Another program's listener gives no event to wait for. A connection alone proves
+        # little: the server may still be loading its certificate, or be somebody else's.
         while self._process is not None:
             if self._process.returncode is not None:
                 raise RuntimeError(f"mosquitto ended with code {self._process.returncode}")
-            with contextlib.suppress(OSError):
-                _, writer = await asyncio.open_connection(self.host, self.port)
-                writer.close()
-                return
+            with contextlib.suppress(OSError, asyncio.IncompleteReadError):
+                reader, writer = await asyncio.open_connection(
+                    self.host, self.port, ssl=_trusting_all() if self._tls else None
+                )
+                try:
+                    writer.write(_HELLO)
+                    if (await reader.readexactly(4))[0] == _CONNACK:
+                        return
+                finally:
+                    writer.transport.abort()
             await asyncio.sleep(0.02)
 
     async def _write_passwords(self, path: Path) -> None:
@@ -273,6 +285,14 @@ class MosquittoBroker(_Managed):
         if await process.wait() != 0:
             _forget(path)
             raise RuntimeError("mosquitto_passwd failed")
+
+
+def _trusting_all() -> ssl.SSLContext:
+    # Only for asking a server of our own whether it is there.
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.check_hostname = False
+    context.verify_mode = ssl.CERT_NONE
+    return context
 
 
 def _forget(path: Path) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import secrets
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from ipaddress import IPv4Network
 from pathlib import Path
@@ -67,10 +67,33 @@ ITEMS = (
 )
 
 
-class Cottage:
-    """The house on loopback: writes its files into a folder, and makes its lab."""
+DEMO_PACE = """stranded_at_most = 2
+confidence = 0.9
+soak_seconds = 0.4
+deadline_seconds = { least = 3, most = 8 }
+reply_seconds = 2
+look_seconds = 0.1
+"""
+"""Quick enough to watch; a real house wants a longer soak and more patience."""
 
-    def __init__(self, folder: Path, *, one_address: bool | None = None) -> None:
+
+class Cottage:
+    """The house on loopback: writes its files into a folder, and makes its lab.
+
+    Other `items` make another house; `pace` is the text of the playbook's [pace] table.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        items: Sequence[Item] = ITEMS,
+        *,
+        pace: str = DEMO_PACE,
+        brokers: BrokerKind = BrokerKind.EMBEDDED,
+        one_address: bool | None = None,
+    ) -> None:
+        self._items = items
+        self._pace = pace
         self.folder = folder
         self.fleet = folder / "fleet.toml"
         self.playbook = folder / "playbook.toml"
@@ -97,12 +120,12 @@ class Cottage:
             broker_password=self._secrets["new-broker"],
         )
         self.lab = Lab(
-            list(_units()),
+            list(_units(items)),
             old,
             new,
             group="cottage",
             http_port=http_port,
-            brokers=BrokerKind.EMBEDDED,
+            brokers=brokers,
             one_address=one_address,
         )
 
@@ -118,7 +141,7 @@ class Cottage:
 
     def _fleet_lines(self) -> Iterator[str]:
         yield 'title = "Quarry Cottage"'
-        for item, spec in zip(ITEMS, _units(), strict=True):
+        for item, spec in zip(self._items, _units(self._items), strict=True):
             unit = self.lab.units[item.name]
             yield "\n[[device]]"
             yield f'name = "{item.name}"'
@@ -164,18 +187,12 @@ subnet = "{new_net}"
 leases = "leases-new"
 
 [pace]
-stranded_at_most = 2
-confidence = 0.9
-soak_seconds = 0.4
-deadline_seconds = {{ least = 3, most = 8 }}
-reply_seconds = 2
-look_seconds = 0.1
-"""
+{self._pace}"""
 
 
-def _units() -> Iterator[UnitSpec]:
+def _units(items: Sequence[Item]) -> Iterator[UnitSpec]:
     firmware = {"larch": "3.1.0", "rowan": "1.8.2", "sedge": "0.9"}
-    for number, item in enumerate(ITEMS, start=1):
+    for number, item in enumerate(items, start=1):
         fault = Fault(FaultKind.RETURNS_TO_OLD, times=1) if item.name == TROUBLED else None
         yield UnitSpec(
             name=item.name,

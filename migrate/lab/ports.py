@@ -6,7 +6,6 @@ import contextlib
 import secrets
 import socket
 
-
 # Outgoing connections take their own ports from 32768 (Linux) or 49152 (macOS) upwards,
 # also on a unit's address; a port from there may be taken, or linger, at any moment.
 _FIRST, _LAST = 20000, 32000
@@ -19,11 +18,13 @@ def free_port() -> int:
 
 def free_ports(count: int) -> list[int]:
     """``count`` different free TCP ports. Raises OSError when there are not that many."""
-    candidates = secrets.SystemRandom().sample(range(_FIRST, _LAST), _LAST - _FIRST)
+    size = _LAST - _FIRST
+    start = secrets.randbelow(size)
     found: list[int] = []
-    for port in candidates:
+    for step in range(size):
         if len(found) == count:
             break
+        port = _FIRST + (start + step) % size
         # Bound to every address, never listened on: fails if any address has it in use.
         with contextlib.suppress(OSError), socket.socket() as probe:
             probe.bind(("", port))

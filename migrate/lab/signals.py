@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Collection, Coroutine
 from typing import Any
+
+_CANCEL_AGAIN = 0.2
 
 
 class Signal:
@@ -44,6 +46,19 @@ async def first_of(**waits: Coroutine[Any, Any, object]) -> str:
             task.result()
         return min((tasks[task] for task in done), key=list(waits).index)
     finally:
-        for task in tasks:
+        await end(tasks)
+
+
+async def end(tasks: Collection[asyncio.Task[Any]]) -> None:
+    """Cancel tasks until they have ended.
+
+    Once is not enough: asyncio.wait_for, up to Python 3.11, swallows a cancellation that comes in
+    the same moment as what it waits for, and the MQTT library waits with it.
+    """
+    while pending := [task for task in tasks if not task.done()]:
+        for task in pending:
             task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+        await asyncio.wait(pending, timeout=_CANCEL_AGAIN)
+    for task in tasks:
+        if not task.cancelled():
+            task.exception()  # looked at, so that nobody warns about it

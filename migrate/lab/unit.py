@@ -24,7 +24,7 @@ from migrate.lab.faults import (
 )
 from migrate.lab.firmware import FAMILIES, Firmware
 from migrate.lab.firmware.base import Facts, HttpAnswer, HttpRequest, MqttReply, Reaction, Store
-from migrate.lab.signals import first_of
+from migrate.lab.signals import end, first_of
 from migrate.lab.specs import UnitSpec
 from migrate.lab.unit_http import HttpDoor
 from migrate.lab.unit_mqtt import MqttLink, Presence
@@ -123,8 +123,7 @@ class Unit:
     async def power_off(self) -> None:
         """Cut the power: everything is dropped at once."""
         if self._task is not None:
-            self._task.cancel()
-            await asyncio.gather(self._task, return_exceptions=True)
+            await end([self._task])
             self._task = None
             self._note("power off")
 

@@ -56,4 +56,4 @@ def shown(value: Value | FrozenValue) -> str:
         return f"{MASK} from {value}"
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return str(value) if not isinstance(value, str) else (value or '""')
+    return str(value) if not isinstance(value, str) else (value or "(none)")

@@ -25,7 +25,7 @@ PARTS: dict[Part, tuple[Setting, ...]] = {"wifi": WIFI, "broker": BROKER, "group
 @dataclass(frozen=True)
 class WayBack:
     """The rollback of one device: values known now, settings to be read before the first send,
-    and secrets that nobody knows."""
+    and settings that nobody knows. What depends on a lost setting is in none of the three."""
 
     known: FrozenBundle
     read: tuple[Setting, ...]
@@ -91,10 +91,12 @@ def way_back(dialect: Dialect, old: Side, given: Iterable[Setting]) -> WayBack:
     """The rollback bundle for the settings of a bundle.
 
     What can be read is read in the survey, since that is what the device really had. The rest is
-    what the owner declared of the old side. A secret that is not declared is lost.
+    what the owner declared of the old side. A secret that is not declared is lost, and with it
+    goes what depends on it: a network's name without its passphrase leads to nowhere. Nor does
+    anything go back without the network that it belongs to.
     """
-    parts: list[Part] = list(PARTS)
-    declared = side_settings(old, parts)
+    given = tuple(given)
+    declared = side_settings(old, PARTS)
     known: dict[Setting, FrozenValue] = {}
     read: list[Setting] = []
     lost: list[Setting] = []
@@ -106,4 +108,11 @@ def way_back(dialect: Dialect, old: Side, given: Iterable[Setting]) -> WayBack:
             known[setting] = declared[setting]
         else:
             lost.append(setting)
-    return WayBack(known, tuple(read), tuple(lost))
+    stays = {s for group in PARTS.values() if not set(group).isdisjoint(lost) for s in group}
+    if not set(WIFI).isdisjoint(lost):
+        stays |= set(given)
+    return WayBack(
+        {setting: value for setting, value in known.items() if setting not in stays},
+        tuple(setting for setting in read if setting not in stays),
+        tuple(lost),
+    )

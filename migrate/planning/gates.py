@@ -6,22 +6,25 @@ may open for fewer devices than the plan put into the wave, never for more.
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from migrate.model.lifecycle import Direction, State
 from migrate.planning.exposure import Evidence, Twin, fits, rate
-from migrate.planning.plan import Plan
+from migrate.planning.plan import Plan, PlannedDevice
 
 
 @dataclass(frozen=True)
 class Standing:
-    """Where a device stands, as the journal has it."""
+    """Where a device stands, as the journal has it. `faults`: how often it had been given the new
+    settings and was not there, before its present journey; a retry does not make that undone."""
 
     state: State = State.WAITING
     direction: Direction = Direction.FORWARD
     written_off: bool = False
+    faults: int = 0
 
     @property
     def resolved(self) -> bool:
@@ -57,12 +60,12 @@ def evidence_of(plan: Plan, standings: Standings) -> dict[Twin, Evidence]:
     shown: dict[Twin, Evidence] = defaultdict(Evidence)
     for device in plan.devices:
         standing = standings[device.name]
-        if standing.direction is Direction.BACK:
-            continue
-        if standing.state is State.SETTLED:
-            shown[device.twin] = shown[device.twin].plus(returns=1)
-        elif standing.state in (State.RETURNED, State.ADRIFT, State.AWAY, State.SEEN):
-            shown[device.twin] = shown[device.twin].plus(faults=1)
+        returns, faults = 0, standing.faults
+        if standing.direction is Direction.FORWARD:
+            returns += standing.state is State.SETTLED
+            faults += standing.state in (State.RETURNED, State.ADRIFT, State.AWAY, State.SEEN)
+        if returns or faults:
+            shown[device.twin] = shown[device.twin].plus(returns, faults)
     return dict(shown)
 
 
@@ -76,75 +79,84 @@ def shut_by(plan: Plan, standings: Standings, before: int) -> list[str]:
 def admit(plan: Plan, standings: Standings, ready: Sequence[str]) -> Admission:
     """Who of `ready` may be sent something now, in this order, all at once.
 
-    Nobody else is being moved when this is asked. Holds invariants 7 (covers, carriers), 8
-    (exposure) and 9 (reach) whatever the plan says.
+    Holds invariants 7 (covers, carriers), 8 (exposure) and 9 (reach) whatever the plan says, and
+    also beside devices that are away already. Each of `ready` is either admitted or held.
     """
     shown = evidence_of(plan, standings)
+    confidence = plan.pace.confidence
+    away = [
+        device
+        for device in plan.devices
+        if standings[device.name].away and not standings[device.name].written_off
+    ]
+    away_covers = {device.cover: device.name for device in away if device.cover}
+    feeding = next((device.name for device in away if device.feeds), None)
+    reach = _Reach(plan, standings)
+    total = math.fsum(rate(shown.get(d.twin, Evidence()), confidence) for d in away)
     admitted: list[str] = []
     held: dict[str, str] = {}
-    away_covers = {
-        device.cover: device.name
-        for device in plan.devices
-        if device.cover and standings[device.name].away and not standings[device.name].written_off
-    }
-    total = 0.0
     for name in ready:
         device = plan.device(name)
+        risk = rate(shown.get(device.twin, Evidence()), confidence)
         other = away_covers.get(device.cover) if device.cover else None
-        if other and other != name:
+        if standings[name].away:
+            held[name] = "is on its way already"
+        elif feeding:
+            held[name] = f"{feeding} feeds a part of the network and goes alone"
+        elif other:
             held[name] = f"{other} of the same cover ({device.cover}) is not back"
-            continue
-        if unproved := _unproved_by_easier(plan, standings, name):
-            held[name] = f"no easier twin has proved the move ({unproved} is easier to reach)"
-            continue
-        if device.feeds and (admitted or (behind := _depends(plan, standings, name))):
-            held[name] = (
-                "feeds a part of the network and goes alone"
-                if admitted
-                else f"feeds a part of the network, and {behind} has not moved yet"
-            )
-            continue
-        risk = rate(shown.get(device.twin, Evidence()), plan.pace.confidence)
-        if admitted and not fits(total + risk, plan.pace.stranded_at_most):
+        elif easier := reach.waits_for(device):
+            held[name] = f"no easier twin has proved the move ({easier} is easier to reach)"
+        elif device.feeds and (admitted or away):
+            held[name] = "feeds a part of the network and goes alone"
+        elif device.feeds and (behind := _depends(plan, standings, device)):
+            held[name] = f"feeds a part of the network, and {behind} has not moved yet"
+        elif (admitted or away) and not fits(total + risk, plan.pace.stranded_at_most):
             held[name] = "the exposure accepted for one wave is used up"
-            continue
-        admitted.append(name)
-        total += risk
-        if device.cover:
-            away_covers[device.cover] = name
-        if device.feeds:
-            break
+        else:
+            admitted.append(name)
+            total += risk
+            if device.cover:
+                away_covers[device.cover] = name
+            if device.feeds:
+                feeding = name
     return Admission(tuple(admitted), held, total)
 
 
-def _unproved_by_easier(plan: Plan, standings: Standings, name: str) -> str | None:
-    """An easier twin's name, if there are easier twins and none of them has settled."""
-    device = plan.device(name)
-    if device.feeds:
-        return None
-    easier = [
-        twin
-        for twin in plan.devices
-        if twin.twin == device.twin and twin.reach.rank < device.reach.rank and not twin.feeds
-    ]
-    proved = any(
-        standings[twin.name].state is State.SETTLED
-        for twin in plan.devices
-        if twin.twin == device.twin and twin.reach.rank < device.reach.rank
-    )
-    return None if not easier or proved else easier[0].name
+class _Reach:
+    """Invariant 9: who still waits for an easier twin to prove the move."""
+
+    def __init__(self, plan: Plan, standings: Standings) -> None:
+        self._easiest: dict[Twin, PlannedDevice] = {}
+        self._proved: dict[Twin, int] = {}
+        for device in plan.devices:
+            twin, rank = device.twin, device.reach.rank
+            known = self._easiest.get(twin)
+            if not device.feeds and (known is None or rank < known.reach.rank):
+                self._easiest[twin] = device
+            if standings[device.name].state is State.SETTLED:
+                self._proved[twin] = min(self._proved.get(twin, rank), rank)
+
+    def waits_for(self, device: PlannedDevice) -> str | None:
+        """An easier twin's name, if there are easier twins and none of them has settled."""
+        easiest, rank = self._easiest.get(device.twin), device.reach.rank
+        if device.feeds or easiest is None or easiest.reach.rank >= rank:
+            return None
+        return None if self._proved.get(device.twin, rank) < rank else easiest.name
 
 
-def _depends(plan: Plan, standings: Standings, name: str) -> str | None:
+def _depends(plan: Plan, standings: Standings, carrier: PlannedDevice) -> str | None:
     """A device that must have moved before this carrier, and has not."""
-    mine = plan.wave_of(name)
-    return next(iter(_pending(plan, standings, range(mine))), None)
-
-
-def _pending(plan: Plan, standings: Standings, waves: Iterable[int]) -> list[str]:
-    return [
-        name
-        for index in waves
-        for name in plan.waves[index].devices
-        if not standings[name].resolved
-    ]
+    mine = plan.wave_of(carrier.name)
+    return next(
+        (
+            device.name
+            for device in plan.devices
+            if device.name != carrier.name
+            and not standings[device.name].resolved
+            and (
+                not device.feeds or device.name in carrier.feeds or plan.wave_of(device.name) < mine
+            )
+        ),
+        None,
+    )

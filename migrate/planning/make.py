@@ -9,9 +9,10 @@ from migrate.model.fleet import Fleet
 from migrate.model.playbook import Playbook, new_side, old_side
 from migrate.model.problems import Refused
 from migrate.planning.bundles import bundle, parts_for, way_back
+from migrate.planning.line import twin_of
 from migrate.planning.plan import Plan, PlannedDevice, PlannedWave, Sources, freeze
 from migrate.planning.refusals import Resolve, all_refusals
-from migrate.planning.waves import make_waves, twin_of
+from migrate.planning.waves import make_waves
 
 
 def make_plan(

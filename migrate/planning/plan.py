@@ -11,7 +11,7 @@ import json
 from functools import cached_property
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from migrate.dialects.schema import SettingName
 from migrate.model.eui48 import Mac
@@ -19,7 +19,7 @@ from migrate.model.fleet import Reach, Strict, Text, Transport
 from migrate.model.playbook import Pace
 from migrate.model.problems import BadFile, Changed, Problem
 from migrate.model.secrets import SecretRef
-from migrate.model.settings import FrozenValue
+from migrate.model.settings import FrozenValue, Setting
 from migrate.planning.exposure import Twin
 
 
@@ -27,8 +27,13 @@ def _value(value: Any) -> Any:
     return SecretRef.model_validate(value) if isinstance(value, dict) else value
 
 
+def _in_order(settings: dict[Setting, FrozenValue]) -> dict[Setting, FrozenValue]:
+    # Messages are composed in the order of the bundle, which the digest does not cover.
+    return {setting: settings[setting] for setting in Setting if setting in settings}
+
+
 Frozen = Annotated[FrozenValue, BeforeValidator(_value)]
-Settings = dict[SettingName, Frozen]
+Settings = Annotated[dict[SettingName, Frozen], AfterValidator(_in_order)]
 
 
 class Source(Strict):

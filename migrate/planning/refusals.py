@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 from migrate.dialects.carrying import bundle_faults
 from migrate.dialects.schema import Dialect
 from migrate.model.fleet import Device, Fleet
 from migrate.model.playbook import Playbook, new_side, old_side
-from migrate.model.problems import Problem
+from migrate.model.problems import Problem, Refused, SecretTrouble
 from migrate.model.secrets import Secret, SecretRef
 from migrate.model.settings import SECRETS, Bundle, FrozenBundle, Setting, Value
 from migrate.model.wifi import secret_fault
 from migrate.planning.bundles import PARTS, bundle, parts_for, way_back
-from migrate.planning.waves import NETWORK_PARTS
+from migrate.planning.waves import NETWORK_PARTS, carriers_in_order
 
 Resolve = Callable[[SecretRef], Secret]
 
@@ -50,11 +51,13 @@ def playbook_refusals(playbook: Playbook, resolve: Resolve, where: str) -> list[
                 "wifi.ssid",
             )
         )
-    same_broker = playbook.broker and playbook.broker == playbook.old.broker
-    if same_broker and playbook.wifi is None and playbook.group is None:
-        problems.append(
-            Problem("the new broker is the old one", "declare what changes", where, "broker")
-        )
+    # Together with another change a part may be declared as it was: it is then written anew.
+    for part in ("broker", "group"):
+        same = getattr(playbook, part) == getattr(playbook.old, part)
+        if same and playbook.changed == (part,):
+            problems.append(
+                Problem(f"the new {part} is the old one", "declare what changes", where, part)
+            )
     return problems
 
 
@@ -88,6 +91,12 @@ def device_refusals(
             f"dialect {dialect.name} has no word for the Wi-Fi network: the device would stay",
             "describe wifi.ssid and wifi.secret in the dialect",
         )
+    if "broker" in changed and "broker" not in parts and device.via == "mqtt":
+        refuse(
+            f"dialect {dialect.name} has no word for the broker: the device would stay at the old "
+            "one, and be looked for at the new one",
+            "describe broker.host and the rest in the dialect, or move the device over http",
+        )
     problems += _findable(device, dialect, playbook)
     given = bundle(dialect, new, parts)
     values = resolved(given, resolve)
@@ -102,7 +111,7 @@ def device_refusals(
             f'no_way_back = ["{device.name}"]',
         )
     for fault in bundle_faults(dialect, device, device.via, resolved(back.known, resolve)):
-        refuse(f"the way back: {fault}", "correct the old side, or accept it under no_way_back")
+        refuse(f"the way back: {fault}", "correct the old side, or leave the device out")
     if "controller" in device.feeds:
         refuse(
             "feeds the machine that migrate runs on: its restart would end the run",
@@ -112,9 +121,9 @@ def device_refusals(
 
 
 def fleet_refusals(fleet: Fleet, where: str) -> list[Problem]:
-    """Names in `feeds` that mean nothing."""
+    """Names in `feeds` that mean nothing, and devices that feed each other."""
     names = {device.name for device in fleet.device}
-    return [
+    problems = [
         Problem(
             f"feeds {fed!r}, which is neither a device nor one of {', '.join(NETWORK_PARTS)}",
             "correct the name",
@@ -126,6 +135,11 @@ def fleet_refusals(fleet: Fleet, where: str) -> list[Problem]:
         for fed in device.feeds
         if fed not in names and fed not in NETWORK_PARTS
     ]
+    try:
+        carriers_in_order([device for device in fleet.device if device.carrier])
+    except Refused as error:
+        problems += [replace(problem, where=where) for problem in error.problems]
+    return problems
 
 
 def all_refusals(
@@ -135,7 +149,9 @@ def all_refusals(
     resolve: Resolve,
     files: Sequence[str] = ("fleet", "playbook"),
 ) -> list[Problem]:
-    """Every refusal; empty means the plan may be made."""
+    """Every refusal; empty means the plan may be made. Raises SecretTrouble with every secret
+    that cannot be had: without them nothing can be proven."""
+    _have_secrets(playbook, resolve)
     problems = fleet_refusals(fleet, files[0]) + playbook_refusals(playbook, resolve, files[1])
     names = {device.name for device in fleet.device}
     problems += [
@@ -154,6 +170,22 @@ def carried(device: Device, dialect: Dialect, values: Bundle, what: str = "") ->
         Problem(what + fault, "correct the value, then plan anew", device=device.name)
         for fault in bundle_faults(dialect, device, device.via, values)
     ]
+
+
+def _have_secrets(playbook: Playbook, resolve: Resolve) -> None:
+    old, new = old_side(playbook), new_side(playbook)
+    wanted = [side.wifi.secret for side in (old, new) if side.wifi]
+    if playbook.broker:
+        wanted += [side.broker.password for side in (old, new) if side.broker]
+    problems: list[Problem] = []
+    for ref in dict.fromkeys(wanted):
+        try:
+            if ref is not None:
+                resolve(ref)
+        except SecretTrouble as error:
+            problems += error.problems
+    if problems:
+        raise SecretTrouble(problems)
 
 
 def _findable(device: Device, dialect: Dialect, playbook: Playbook) -> list[Problem]:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import os
+import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib import resources
@@ -32,12 +34,17 @@ class Inputs:
 def read_text(path: Path) -> str:
     """A text file. Raises BadFile."""
     try:
+        str(path.absolute()).encode("utf-8")
         with path.open("rb") as file:
             octets = file.read(MAX_OCTETS + 1)
     except OSError as error:
         raise BadFile(
             Problem(f"cannot be read: {error.strerror}", "correct the path", str(path))
         ) from None
+    except ValueError:
+        # A NUL in it, or octets that are no UTF-8: such a path could not be kept in a plan.
+        where = repr(str(path))
+        raise BadFile(Problem("is not a path in UTF-8", "rename the file", where)) from None
     if len(octets) > MAX_OCTETS:
         raise BadFile(
             Problem(f"is longer than {MAX_OCTETS} octets", "is this the right file?", str(path))
@@ -51,7 +58,11 @@ def read_text(path: Path) -> str:
 
 
 def load(fleet_path: Path, playbook_path: Path) -> Inputs:
-    """Fleet, playbook and every dialect they need. Raises BadFile with all problems found."""
+    """Fleet, playbook and every dialect they need. Raises BadFile with all problems found.
+
+    What the files name by relative paths lies beside them. The paths kept here are absolute, so
+    that a plan or a journal means the same files from whatever folder it is used.
+    """
     problems: list[Problem] = []
     fleet_text, playbook_text = "", ""
     fleet: Fleet | None = None
@@ -60,12 +71,13 @@ def load(fleet_path: Path, playbook_path: Path) -> Inputs:
     sources: dict[str, Source] = {}
     try:
         fleet_text = read_text(fleet_path)
-        fleet = parse_fleet(fleet_text, str(fleet_path), fleet_path.parent)
+        fleet = parse_fleet(fleet_text, str(fleet_path), _folder(fleet_path))
     except BadFile as error:
         problems += error.problems
     try:
         playbook_text = read_text(playbook_path)
-        playbook = parse_toml(playbook_text, Playbook, str(playbook_path), playbook_path.parent)
+        where, folder = str(playbook_path), _folder(playbook_path)
+        playbook = parse_toml(playbook_text, Playbook, where, folder)
     except BadFile as error:
         problems += error.problems
     for name in sorted({device.dialect for device in fleet.device}) if fleet else ():
@@ -80,8 +92,8 @@ def load(fleet_path: Path, playbook_path: Path) -> Inputs:
         playbook,
         dialects,
         Sources(
-            fleet=_source(str(fleet_path), fleet_text),
-            playbook=_source(str(playbook_path), playbook_text),
+            fleet=_source(str(fleet_path.absolute()), fleet_text),
+            playbook=_source(str(playbook_path.absolute()), playbook_text),
             dialects=sources,
         ),
     )
@@ -114,12 +126,12 @@ def load_dialect(name: str, folder: Path) -> tuple[Dialect, Source]:
 def read_dialect(path: Path, name: str | None = None) -> tuple[Dialect, Source]:
     """A dialect file. Raises BadFile, also if it names itself otherwise than `name`."""
     text = read_text(path)
-    dialect = parse_toml(text, Dialect, str(path), path.parent)
+    dialect = parse_toml(text, Dialect, str(path), _folder(path))
     if name is not None and dialect.name != name:
         raise BadFile(
             Problem(f"calls itself {dialect.name!r}", f"name = {name!r}", str(path), "name")
         )
-    return dialect, _source(str(path), text)
+    return dialect, _source(str(path.absolute()), text)
 
 
 def shipped_dialects() -> list[str]:
@@ -135,22 +147,51 @@ def read_plan(path: Path) -> Plan:
     return plan_from_json(read_text(path), str(path))
 
 
+def private_folder(path: Path) -> Path:
+    """Make a folder that only its owner may look into, if it is not there. Raises BadFile."""
+    try:
+        path.mkdir(parents=True, exist_ok=True, mode=0o700)
+    except OSError as error:
+        raise BadFile(
+            Problem(f"cannot be made: {error.strerror}", "choose another place", str(path))
+        ) from None
+    return path
+
+
+def is_plan(path: Path) -> bool:
+    """Whether a file looks like a frozen plan, whole or not, of whatever version."""
+    try:
+        data = json.loads(read_text(path))
+    except (BadFile, ValueError, RecursionError):
+        return False
+    return isinstance(data, dict) and "digest" in data
+
+
 def write_private(path: Path, text: str) -> None:
     """Write a file that only its owner may read, whole or not at all. Raises BadFile."""
-    draft = path.with_name(f".{path.name}.{os.getpid()}")
+    draft: Path | None = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle = os.open(draft, os.O_CREAT | os.O_WRONLY | os.O_TRUNC, 0o600)
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
+        # mkstemp makes a file of mode 0600 that was not there before.
+        handle, name = tempfile.mkstemp(prefix=".", suffix=".draft", dir=path.parent)
+        draft = Path(name)
+        with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
         draft.replace(path)
+        draft = None
     except OSError as error:
-        draft.unlink(missing_ok=True)
         raise BadFile(
             Problem(f"cannot be written: {error.strerror}", "choose another place", str(path))
         ) from None
+    finally:
+        if draft is not None:
+            draft.unlink(missing_ok=True)
+
+
+def _folder(path: Path) -> Path:
+    return path.absolute().parent
 
 
 def _source(path: str, text: str) -> Source:

@@ -6,8 +6,11 @@ No exception of httpx is ever shown: its words may hold the URL, and with it a s
 from __future__ import annotations
 
 import asyncio
+import logging
+import ssl
+from http.cookiejar import CookieJar, DefaultCookiePolicy
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 import httpx
 
@@ -18,6 +21,11 @@ MAX_REPLY_OCTETS = 256 * 1024
 """Longest reply that is read. Devices of this size answer in a few kilobytes (common practice)."""
 
 _NOT_DELIVERED = (httpx.ConnectError, httpx.ConnectTimeout, httpx.PoolTimeout)
+_IMPOSSIBLE = (httpx.LocalProtocolError, httpx.UnsupportedProtocol, httpx.InvalidURL, ValueError)
+
+for _name in ("httpx", "httpcore"):
+    # Whatever logging is set up around this module: their lines hold URLs and headers.
+    logging.getLogger(_name).setLevel(logging.CRITICAL)
 
 
 class HttpLine:
@@ -26,8 +34,13 @@ class HttpLine:
     def __init__(self, transport: httpx.AsyncBaseTransport | None = None) -> None:
         self._client = httpx.AsyncClient(
             transport=transport,
+            # Devices speak plain HTTP: no certificate authority is trusted, so none is loaded.
+            verify=ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT),
             trust_env=False,
             follow_redirects=False,
+            # Coded bodies would be neither bounded nor understood; devices have no cookies.
+            headers={"Accept-Encoding": "identity", "User-Agent": "migrate"},
+            cookies=CookieJar(DefaultCookiePolicy(allowed_domains=())),
             # A kept connection to a device that restarts makes the next send ambiguous.
             limits=httpx.Limits(max_keepalive_connections=0),
         )
@@ -47,33 +60,35 @@ class HttpLine:
 
     async def exchange(self, request: HttpRequest, at: At, seconds: float) -> Reply:
         """See Line. The whole exchange takes `seconds` at most, however slowly octets drip."""
-        call = self._client.build_request(
-            request.method,
-            f"http://{at.address}:{at.port}{request.target}",
-            headers={**dict(request.headers), "Connection": "close"},
-            content=request.body or None,
-            timeout=seconds,
-        )
-        connected = False
+        steps = _Steps()
         try:
+            call = self._client.build_request(
+                request.method,
+                f"http://{at.address}:{at.port}{request.target}",
+                headers={**dict(request.headers), "Connection": "close"},
+                content=request.body or None,
+                timeout=seconds,
+                # As composed, to the octet: the URL above is put in order by httpx.
+                extensions={"trace": steps.note, "target": request.target.encode("ascii")},
+            )
             async with asyncio.timeout(seconds):
                 reply = await self._client.send(call, auth=self._login(at), stream=True)
-                connected = True
+                steps.answered = True
                 try:
-                    return Reply(await _bounded(reply), reply.status_code)
+                    return Reply(await _bounded(reply, at), reply.status_code)
                 finally:
                     await reply.aclose()
         except _NOT_DELIVERED:
             raise NotDelivered(f"nothing answers at {at}") from None
-        except TimeoutError:
-            what = "the reply did not end" if connected else "no reply"
+        except (TimeoutError, httpx.TimeoutException):
+            if steps.connecting:
+                raise NotDelivered(f"nothing answers at {at}") from None
+            what = "the reply did not end" if steps.answered else "no reply"
             raise NoReply(f"{what} within {seconds:g} s from {at}") from None
-        except httpx.TimeoutException:
-            raise NoReply(f"no reply within {seconds:g} s from {at}") from None
+        except _IMPOSSIBLE:
+            raise NotDelivered(f"the request for {at} is not possible in HTTP") from None
         except (httpx.HTTPError, httpx.StreamError):
             raise NoReply(f"the connection to {at} broke before a whole reply") from None
-        except (httpx.InvalidURL, ValueError):
-            raise NotDelivered(f"the request for {at} is not possible in HTTP") from None
 
     def _login(self, at: At) -> httpx.Auth | None:
         if at.auth == "none" or at.password is None:
@@ -84,10 +99,25 @@ class HttpLine:
         return self._auth[at]
 
 
-async def _bounded(reply: httpx.Response) -> bytes:
+class _Steps:
+    """How far an exchange has come; a login by digest connects twice."""
+
+    def __init__(self) -> None:
+        self.connecting = False
+        self.answered = False
+
+    async def note(self, step: str, about: dict[str, Any]) -> None:
+        """httpcore's trace: `about` is not looked at."""
+        if step == "connection.connect_tcp.started":
+            self.connecting = True
+        elif step == "connection.connect_tcp.complete":
+            self.connecting = False
+
+
+async def _bounded(reply: httpx.Response, at: At) -> bytes:
     body = bytearray()
     async for chunk in reply.aiter_raw():
         body += chunk
         if len(body) > MAX_REPLY_OCTETS:
-            raise NoReply(f"the reply is longer than {MAX_REPLY_OCTETS} octets")
+            raise NoReply(f"the reply from {at} is longer than {MAX_REPLY_OCTETS} octets")
     return bytes(body)

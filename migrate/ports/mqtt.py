@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
 import ssl
 from collections.abc import Iterable
 from contextlib import AsyncExitStack
@@ -22,6 +23,9 @@ from migrate.model.secrets import Secret
 from migrate.ports.protocols import At, NoReply, NotDelivered, SideName
 
 MAX_PAYLOAD_OCTETS = 256 * 1024
+_QUIET = logging.getLogger("migrate.mqtt")
+_QUIET.setLevel(logging.ERROR)
+"""What the libraries remark about their queues is nothing for the person at the keyboard."""
 _REFUSED_LOGIN = {4, 5, 134, 135}
 """Return codes for a wrong or missing login: MQTT 3.1.1 table 3.1 and MQTT 5.0 section 3.2.2.2."""
 
@@ -71,15 +75,19 @@ class BrokerLink:
         except TimeoutError:
             await self.stop()
             raise Unreachable(self._trouble(f"does not answer within {seconds:g} s")) from None
-        except Unreachable:
+        except BaseException:
             await self.stop()
             raise
 
     async def stop(self) -> None:
         """Disconnect."""
         if self._task is not None:
-            self._task.cancel()
-            await asyncio.gather(self._task, return_exceptions=True)
+            while not self._task.done():
+                # Again, should the library have swallowed it (asyncio.wait_for can, in 3.11).
+                self._task.cancel()
+                await asyncio.wait({self._task}, timeout=1)
+            if not self._task.cancelled():
+                self._task.exception()  # looked at, so that nobody warns about it
             self._task = None
 
     async def exchange(self, request: MqttRequest, seconds: float) -> Reply:
@@ -89,26 +97,37 @@ class BrokerLink:
             loop = asyncio.get_running_loop()
             waiter = _Waiter(loop.create_future(), request.expects_id)
             self._waiters[request.reply_topic] = waiter
-            handed_over = False
+            end = loop.time() + seconds
             try:
-                async with asyncio.timeout(seconds):
-                    await self._up.wait()
-                    client = self._client
-                    if client is None:
-                        raise NotDelivered(f"the {self.name} broker is not connected")
-                    handed_over = True
-                    await client.publish(request.topic, request.payload, qos=1, timeout=seconds)
-                    return Reply(await waiter.answer)
-            except TimeoutError:
-                if not handed_over:
-                    raise NotDelivered(f"the {self.name} broker is not connected") from None
-                raise NoReply(
-                    f"no reply within {seconds:g} s over the {self.name} broker"
-                ) from None
+                client = await self._client_by(end)
+                await client.publish(
+                    request.topic, request.payload, qos=1, timeout=max(end - loop.time(), 0.01)
+                )
+                # The library waits by asyncio.wait_for, which up to Python 3.11 swallows a
+                # cancellation that comes in the same moment as what it waits for. So the
+                # deadline is not left to a cancellation, and a swallowed one is not lost.
+                if (task := asyncio.current_task()) and task.cancelling():
+                    raise asyncio.CancelledError
+                await asyncio.wait({waiter.answer}, timeout=max(end - loop.time(), 0))
+                if waiter.answer.done():
+                    return Reply(waiter.answer.result())
+                raise NoReply(f"no reply within {seconds:g} s over the {self.name} broker")
             except (aiomqtt.MqttError, ValueError):
                 raise NoReply(f"the {self.name} broker broke off") from None
             finally:
+                waiter.answer.cancel()
                 self._waiters.pop(request.reply_topic, None)
+
+    async def _client_by(self, end: float) -> aiomqtt.Client:
+        """The connected client, waited for until `end` (the loop's time). Raises NotDelivered."""
+        try:
+            async with asyncio.timeout_at(end):
+                await self._up.wait()
+        except TimeoutError:
+            pass
+        if self._client is None:
+            raise NotDelivered(f"the {self.name} broker is not connected")
+        return self._client
 
     async def _keep_up(self, first: asyncio.Future[None]) -> None:
         retrying = AsyncRetrying(
@@ -140,6 +159,7 @@ class BrokerLink:
             tls_context=_context(broker) if broker.tls else None,
             keepalive=30,
             max_queued_outgoing_messages=10_000,
+            logger=_QUIET,
         ) as client:
             for start in range(0, len(self._topics), 50):
                 await client.subscribe([(topic, 1) for topic in self._topics[start : start + 50]])
@@ -242,8 +262,18 @@ def _fits(waiter: _Waiter, payload: bytes | bytearray) -> bool:
     return said.get("id") in (waiter.expects_id, None)
 
 
+class _BadCa(ValueError):
+    """A CA file that cannot be used; the words say why."""
+
+
 def _context(broker: BrokerAddress) -> ssl.SSLContext:
-    return ssl.create_default_context(cafile=str(broker.ca) if broker.ca else None)
+    try:
+        return ssl.create_default_context(cafile=str(broker.ca) if broker.ca else None)
+    except ssl.SSLError:
+        raise _BadCa(f"its CA file {broker.ca} holds no certificate in PEM form") from None
+    except (OSError, ValueError) as error:
+        words = getattr(error, "strerror", None) or "not a path"
+        raise _BadCa(f"its CA file {broker.ca} cannot be read: {words}") from None
 
 
 def _words(error: Exception) -> str:
@@ -251,14 +281,14 @@ def _words(error: Exception) -> str:
     number = getattr(code, "value", code)
     if number in _REFUSED_LOGIN:
         return "refuses the user name or password"
+    if isinstance(error, _BadCa):
+        return f"cannot be checked: {error}"
     cause: BaseException | None = error
     while cause is not None:
         if isinstance(cause, ssl.SSLCertVerificationError):
             return f"shows a certificate that does not verify ({cause.verify_message})"
         if isinstance(cause, ssl.SSLError):
             return "does not speak TLS as asked"
-        if isinstance(cause, FileNotFoundError):
-            return "cannot be checked: its CA file does not exist"
         cause = cause.__cause__ or cause.__context__
     return "cannot be reached"
 

@@ -34,7 +34,14 @@ class Vault:
     def resolve(self, ref: SecretRef) -> Secret:
         """The secret. Raises SecretTrouble, whose words tell the place and never the secret."""
         if ref not in self._known:
-            self._known[ref] = Secret(self._read(ref))
+            text = self._read(ref)
+            if not text:
+                raise _trouble(ref, "is empty", "give the secret")
+            if len(text.encode("utf-8", "replace")) > MAX_OCTETS:
+                raise _trouble(ref, f"is longer than {MAX_OCTETS} octets", "give it alone")
+            if not _is_unicode(text):
+                raise _trouble(ref, "is not UTF-8 text", "save it as UTF-8")
+            self._known[ref] = Secret(text)
         return self._known[ref]
 
     def redactor(self, ssids: tuple[str, ...] = ()) -> Redactor:
@@ -52,7 +59,19 @@ class Vault:
             return _from_file(ref, Path(ref.file))
         if ref.keyring is not None:
             return _from_keyring(ref, *ref.keyring.split("/", 1))
-        return self._ask(ref.prompt or "secret")
+        try:
+            return self._ask(ref.prompt or "secret")
+        except EOFError:
+            raise _trouble(ref, "was not given", "type it, then Enter") from None
+
+
+def _is_unicode(text: str) -> bool:
+    # Octets of the environment that are no UTF-8 arrive as lone surrogates (PEP 383).
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _from_file(ref: SecretRef, path: Path) -> str:
@@ -68,10 +87,13 @@ def _from_file(ref: SecretRef, path: Path) -> str:
             octets = file.read(MAX_OCTETS + 1)
     except OSError as error:
         raise _trouble(ref, f"cannot be read: {error.strerror}", "correct the path") from None
+    except ValueError:
+        raise _trouble(ref, "cannot be read: no such path can be", "correct the path") from None
     if len(octets) > MAX_OCTETS:
         raise _trouble(ref, f"is longer than {MAX_OCTETS} octets", "it holds the secret alone")
     try:
-        text = octets.decode("utf-8")
+        # A byte order mark that an editor put in front is no part of the secret.
+        text = octets.decode("utf-8-sig")
     except UnicodeDecodeError:
         raise _trouble(ref, "is not UTF-8 text", "save it as UTF-8") from None
     # Editors end a file with a line end; a passphrase cannot contain one.
@@ -84,7 +106,8 @@ def _from_file(ref: SecretRef, path: Path) -> str:
 def _from_keyring(ref: SecretRef, service: str, user: str) -> str:
     try:
         text = keyring.get_password(service, user)
-    except keyring.errors.KeyringError:
+    except (keyring.errors.KeyringError, OSError, RuntimeError):
+        # Backends let errors of their own through; none of their words are needed.
         raise _trouble(ref, "cannot be read", "unlock the key store, or use a file") from None
     if not text:
         raise _trouble(ref, "does not exist", f"keyring set {service} {user}")

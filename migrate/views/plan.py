@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
@@ -9,25 +11,26 @@ from rich.text import Text
 
 from migrate.model.settings import shown
 from migrate.planning.plan import Plan, PlannedDevice
-from migrate.views.words import CAUTION, count, settings_in_words
+from migrate.views.words import CAUTION, count
 
 
 def show_plan(plan: Plan, console: Console) -> None:
     """Print the whole plan. Holds no secret, so it masks none."""
     devices, waves = len(plan.devices), len(plan.waves)
-    console.print(
-        Text(f"{plan.title}: {count(devices, 'device')} in {count(waves, 'wave')}", "bold")
-    )
-    console.print(_change(plan))
+    title = f"{plan.title}: {count(devices, 'device')} in {count(waves, 'wave')}"
+    console.print(Text(title, "bold"))
+    kinds = _kinds(plan)
+    letters = {name: kind.letter for kind in kinds for name in kind.names}
+    for kind in kinds:
+        _show_bundle(kind, console)
     for index, wave in enumerate(plan.waves):
         names = count(len(wave.devices), "device")
         pilot = ", the pilot" if index == 0 else ""
+        head = f"Wave {index + 1}{pilot}: {names}, exposure {wave.exposure:.2f}"
         console.print()
-        console.print(
-            Text(f"Wave {index + 1}{pilot}: {names}, exposure {wave.exposure:.2f}", "bold")
-        )
+        console.print(Text(head, "bold"))
         for name in wave.devices:
-            _show_device(plan.device(name), console)
+            _show_device(plan.device(name), letters[name], console)
     console.print()
     loads = sorted({d.load for d in plan.devices if d.load})
     if loads:
@@ -42,33 +45,55 @@ def show_plan(plan: Plan, console: Console) -> None:
     )
 
 
-def _change(plan: Plan) -> Table:
+@dataclass(frozen=True)
+class _Kind:
+    """Devices that are given the same bundle and have the same way back."""
+
+    letter: str
+    example: PlannedDevice
+    names: tuple[str, ...]
+
+
+def _kinds(plan: Plan) -> list[_Kind]:
+    groups: dict[str, tuple[PlannedDevice, list[str]]] = {}
+    for device in plan.devices:
+        key = repr((device.bundle, device.way_back, device.read_back, device.lost))
+        groups.setdefault(key, (device, []))[1].append(device.name)
+    return [
+        _Kind(letter_of(number), device, tuple(names))
+        for number, (device, names) in enumerate(groups.values())
+    ]
+
+
+def letter_of(number: int) -> str:
+    """A, B, ... Z, AA, AB, ..."""
+    first = letter_of(number // 26 - 1) if number >= 26 else ""
+    return first + chr(ord("A") + number % 26)
+
+
+def _show_bundle(kind: _Kind, console: Console) -> None:
+    device = kind.example
+    console.print()
+    heading = f"Bundle {kind.letter}, in one message to each of {count(len(kind.names), 'device')}"
+    console.print(Text(heading, "bold"))
     table = Table.grid(padding=(0, 2))
-    seen = {setting: value for device in plan.devices for setting, value in device.bundle.items()}
-    for setting, value in seen.items():
+    for setting, value in device.bundle.items():
         table.add_row(Text(f"  {setting}"), Text(shown(value)))
-    return table
+    console.print(table)
+    console.print(Text("  way back"))
+    back = Table.grid(padding=(0, 2))
+    for setting, value in device.way_back.items():
+        back.add_row(Text(f"  {setting}"), Text(shown(value)))
+    for setting in device.read_back:
+        back.add_row(Text(f"  {setting}"), Text("as the survey reads it"))
+    for setting in device.lost:
+        back.add_row(Text(f"  {setting}"), Text("NOT KNOWN, accepted by name"))
+    console.print(back)
 
 
-def _show_device(device: PlannedDevice, console: Console) -> None:
+def _show_device(device: PlannedDevice, letter: str, console: Console) -> None:
     where = f"{device.place}, reach {device.reach}, {device.dialect} over {device.via}"
     extra = f", {device.load} hangs on it" if device.load else ""
-    console.print(Text(f"  {device.name}", "bold") + Text(f"  ({where}{extra})"))
-    lines = [
-        f"why here: {device.why}",
-        f"is given, in one message: {', '.join(device.bundle)}",
-        f"way back: {_way_back(device)}",
-    ]
-    for line in lines:
-        console.print(Padding(Text(line), (0, 0, 0, 4)))
-
-
-def _way_back(device: PlannedDevice) -> str:
-    parts = []
-    if device.way_back:
-        parts.append(settings_in_words(device.way_back))
-    if device.read_back:
-        parts.append(f"read in the survey: {', '.join(device.read_back)}")
-    if device.lost:
-        parts.append(f"NOT KNOWN, accepted by name: {', '.join(device.lost)}")
-    return "; ".join(parts)
+    head = Text(f"  {device.name}", "bold") + Text(f"  ({where}{extra}), bundle {letter}")
+    console.print(head)
+    console.print(Padding(Text(f"why here: {device.why}"), (0, 0, 0, 4), expand=False))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import defaultdict
+from collections.abc import Mapping
 from types import TracebackType
 from typing import Protocol, Self
 
@@ -35,9 +36,11 @@ class Progress(Protocol):
         ...
 
 
-def progress(plan: Plan, console: Console) -> Progress:
-    """The view that fits where the output goes."""
-    return LiveProgress(plan, console) if console.is_terminal else LineProgress(plan, console)
+def progress(plan: Plan, states: Mapping[str, State], console: Console) -> Progress:
+    """The view that fits where the output goes; `states` is where every device stands now."""
+    if console.is_terminal:
+        return LiveProgress(plan, states, console)
+    return LineProgress(plan, console)
 
 
 class LineProgress:
@@ -70,10 +73,10 @@ class LineProgress:
 class LiveProgress:
     """Waves and where their devices stand, redrawn in place; faults stay as lines above."""
 
-    def __init__(self, plan: Plan, console: Console) -> None:
+    def __init__(self, plan: Plan, states: Mapping[str, State], console: Console) -> None:
         self._plan = plan
         self._console = console
-        self._states = {device.name: State.WAITING for device in plan.devices}
+        self._states = dict(states)
         self._since: dict[str, float] = defaultdict(time.monotonic)
         self._wave = 0
         self._surveyed: set[str] = set()
@@ -152,5 +155,5 @@ def sentence(tidings: Tidings, waves: int) -> str:
     if tidings.kind == "survey":
         return f"{tidings.name}: {tidings.words}"
     if tidings.name:
-        return f"{tidings.name}: {tidings.state}{back}: {tidings.words}"
+        return f"{tidings.name} {tidings.state}{back}: {tidings.words}"
     return tidings.words

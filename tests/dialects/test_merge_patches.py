@@ -67,7 +67,7 @@ PLACES = {
     Setting.BROKER_PASSWORD: ("broker", "pass"),
     Setting.GROUP_TOPIC: ("groups", "word"),
 }
-BEFORE = {
+BEFORE: dict[str, Any] = {
     "unit": {"mac": "00-00-5E-00-53-01", "firmware": "3.1.0"},
     "network": {"name": "old-net", "key": "old-key", "spare_name": "", "other": [1, None]},
     "broker": {"host": "192.0.2.2", "port": 1883, "secure": False, "user": ""},
@@ -78,10 +78,10 @@ BEFORE = {
 
 @given(st.fixed_dictionaries({}, optional=VALUES))
 def test_just_the_settings_change(bundle: dict[Setting, Value]) -> None:
-    expected = copy.deepcopy(BEFORE)
+    expected: dict[str, Any] = copy.deepcopy(BEFORE)
     for setting, value in bundle.items():
         part, member = PLACES[setting]
-        expected[part][member] = value.reveal() if isinstance(value, Secret) else value  # type: ignore[assignment]
+        expected[part][member] = value.reveal() if isinstance(value, Secret) else value
     patch = json.loads(write_message(shipped("larch"), bundle))
     assert merge(copy.deepcopy(BEFORE), patch) == expected
 

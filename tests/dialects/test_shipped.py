@@ -57,10 +57,10 @@ def test_it_agrees_with_its_manual(name: str) -> None:
     for place_of in (dialect.write, dialect.read):
         assert place_of.http is not None
         assert f"{place_of.http.method} {place_of.http.path}" in manual
-    for setting, word in dialect.settings.items():
+    for setting, term in dialect.settings.items():
         # The last part of a pointer is the member's name in the manual.
-        assert word.name.rpartition("/")[2] in manual
-        assert (word.read is None) == (setting in SECRETS)
+        assert term.name.rpartition("/")[2] in manual
+        assert (term.read is None) == (setting in SECRETS)
 
 
 @pytest.mark.parametrize("name", NAMES)

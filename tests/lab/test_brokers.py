@@ -75,6 +75,18 @@ async def test_retained_messages(kind: Kind) -> None:
 
 
 @BOTH
+async def test_a_newcomer_gets_nothing_it_did_not_ask_for(kind: Kind) -> None:
+    """OASIS MQTT 3.1.1, section 3.3.1.3: retained messages go to matching subscriptions."""
+    async with kind(HOST, free_port(), "house", "right") as broker, client(broker) as watcher:
+        await watcher.subscribe("+/presence")
+        await watcher.publish("a/presence", "present", qos=1, retain=True)
+        async with client(broker) as newcomer:
+            await newcomer.subscribe("end")
+            await watcher.publish("end", "end", qos=1)
+            assert str((await next_message(newcomer)).topic) == "end"
+
+
+@BOTH
 async def test_a_dropped_link_brings_the_will_and_a_goodbye_does_not(kind: Kind) -> None:
     """OASIS MQTT 3.1.1, sections 3.1.2.5 and 3.14.4."""
     async with kind(HOST, free_port(), "house", "right") as broker, client(broker) as watcher:

@@ -16,6 +16,7 @@ from migrate.lab.faults import FaultSwitch
 
 from .helpers import (
     FAMILIES,
+    http_client,
     move,
     mqtt_client,
     next_message,
@@ -135,7 +136,7 @@ async def test_silent_does_nothing_and_loses_ack_acts(family: str, make_lab: Lab
 async def test_huge_body(make_lab: LabMaker) -> None:
     async with (
         make_lab(quiet("rowan", fault=Fault(FaultKind.HUGE_BODY))) as lab,
-        httpx.AsyncClient() as client,
+        http_client() as client,
         client.stream(
             "POST",
             f"{url(one(lab))}/call",

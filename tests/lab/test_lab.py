@@ -8,12 +8,21 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 
-import httpx
 import pytest
 
 from migrate.lab import BrokerKind, Lab, SideSpec
 
-from .helpers import FAMILIES, NEW_KEY, OLD_KEY, move, mqtt_client, read_http, unit_spec, url
+from .helpers import (
+    FAMILIES,
+    NEW_KEY,
+    OLD_KEY,
+    http_client,
+    move,
+    mqtt_client,
+    read_http,
+    unit_spec,
+    url,
+)
 
 LabMaker = Callable[..., Lab]
 
@@ -35,7 +44,7 @@ async def test_a_hundred_units_are_up_in_a_few_seconds_and_leave_nothing_behind(
                 seen.add(str(message.topic))
                 if len(seen) == 100:
                     break
-        async with httpx.AsyncClient() as http:
+        async with http_client() as http:
             for unit in lab.units.values():
                 await http.get(url(unit))
     assert not any(unit.powered for unit in lab.units.values())

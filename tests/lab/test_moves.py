@@ -12,12 +12,14 @@ import pytest
 import trustme
 
 from migrate.lab import BrokerKind, Lab, MosquittoBroker, SideSpec, two_networks_possible
+from migrate.lab.air import pairwise_key
 
 from .helpers import (
     FAMILIES,
     MERGE_PATCH,
     NEW_KEY,
     OLD_KEY,
+    http_client,
     move,
     mqtt_client,
     next_message,
@@ -79,7 +81,7 @@ async def test_a_unit_moves_over_http_and_answers_at_its_new_address(
         line = lab.new.lease_file.read_text().split()
         assert line[1:4] == ["00:00:5e:00:53:01", str(unit.address), unit.name]
         with pytest.raises(httpx.ConnectError):
-            async with httpx.AsyncClient() as client:
+            async with http_client() as client:
                 await client.get(f"http://{before}:{unit.http_port}/")
         assert len(unit.messages_that_changed) == 1
         assert unit.last_restart_began is not None
@@ -231,7 +233,7 @@ async def test_a_network_that_goes_off_the_air_takes_its_units_along(make_lab: L
         await lab.wait_until(lambda: lab.where(unit.name) == "nowhere")
         assert (await next_message(client)).payload == b"gone"
         with pytest.raises(httpx.ConnectError):
-            async with httpx.AsyncClient() as http:
+            async with http_client() as http:
                 await http.post(f"{address}/call")
         lab.old_network.on_air = True
         await lab.wait_until(lambda: unit.up)
@@ -239,8 +241,6 @@ async def test_a_network_that_goes_off_the_air_takes_its_units_along(make_lab: L
 
 
 async def test_a_hex_key_is_as_good_as_the_passphrase(make_lab: LabMaker) -> None:
-    from migrate.lab.air import pairwise_key
-
     async with make_lab(unit_spec("rowan")) as lab:
         (unit,) = lab.units.values()
         key = pairwise_key("new-net", NEW_KEY).hex()
@@ -395,7 +395,7 @@ async def test_http_passwords_on_the_wire(make_lab: LabMaker) -> None:
         unit_spec("larch", 1, http_password="door word"),
         unit_spec("rowan", 2, http_password="door word"),
     ]
-    async with make_lab(*specs) as lab, httpx.AsyncClient() as client:
+    async with make_lab(*specs) as lab, http_client() as client:
         larch, rowan = lab.units.values()
         assert (await read_http(larch)).status_code == 401
         assert (await read_http(rowan)).status_code == 401

@@ -28,7 +28,7 @@ def test_kinds_do_not_overlap() -> None:
 
 def test_shown() -> None:
     assert shown("new-net") == "new-net"
-    assert shown("") == '""'
+    assert shown("") == "(none)"
     assert shown(1883) == "1883"
     assert (shown(True), shown(False)) == ("yes", "no")
     assert shown(Secret("correct horse battery")) == MASK

@@ -1,0 +1,148 @@
+"""Every command that a document shows is run, and does what the document says."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from migrate.cli.app import app
+from migrate.lab import Fault, FaultKind, two_networks_possible
+
+from .house import NEW_KEY, OLD_KEY, House, house
+from .markdown import DOCUMENTS, ROOT, Command, blocks, commands, lines_typed, read
+
+DOCS = ROOT / "docs"
+FIRST_STEPS = commands(read(DOCS / "first-steps.md"))
+GONE_WRONG = commands(read(DOCS / "when-something-goes-wrong.md"))
+two_networks = pytest.mark.skipif(
+    not two_networks_possible(), reason="this machine has one loopback address"
+)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[subprocess.Popen[str]]:
+    """The demo in another process, begun first and waited for last."""
+    state = tmp_path_factory.mktemp("demo")
+    process = subprocess.Popen(
+        [sys.executable, "-m", "migrate", "demo", "--state", str(state)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        env={**os.environ, "COLUMNS": "200"},
+    )
+    with process:
+        yield process
+        process.kill()
+
+
+@pytest.fixture
+def owner(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The folder an owner works in, and the environment the document asks for."""
+    for name in ("HOME", "XDG_STATE_HOME"):
+        monkeypatch.setenv(name, str(tmp_path / "owner"))
+    monkeypatch.setenv("OLD_WIFI_PASSPHRASE", OLD_KEY)
+    monkeypatch.setenv("NEW_WIFI_PASSPHRASE", NEW_KEY)
+    monkeypatch.setenv("COLUMNS", "120")
+    folder = tmp_path / "tide-house"
+    folder.mkdir()
+    monkeypatch.chdir(folder)
+    return folder
+
+
+def call(command: Command, code: int = 0) -> str:
+    """Run a command as shown; its output goes where the command says."""
+    result = CliRunner().invoke(app, command.arguments)
+    assert result.exit_code == code, f"{command.text}: {result.exit_code}\n{result.output}"
+    assert OLD_KEY not in result.output
+    assert NEW_KEY not in result.output
+    if command.target:
+        Path(command.target).write_text(result.stdout, encoding="utf-8")
+    return result.output
+
+
+def everywhere(here: House, side: str) -> bool:
+    return set(here.where().values()) == {side}
+
+
+def test_every_command_shown_is_run_here_or_with_the_playbooks() -> None:
+    run = {one.text for one in (*FIRST_STEPS, *GONE_WRONG)}
+    run |= {one.text for one in commands(read(ROOT / "README.md"))}  # see test_playbooks.py
+    for document in DOCUMENTS:
+        for line in lines_typed(read(document)):
+            assert line in run or line.startswith("export "), f"{document.name}: {line}"
+
+
+@two_networks
+def test_first_steps(owner: Path) -> None:
+    with house(owner, {}) as here:
+        before = here.stores()
+        plan, dry_run, run, status, report, rollback = FIRST_STEPS
+        assert "3 devices in 3 waves" in call(plan)
+        said = call(dry_run)
+        assert "3 of 3 devices answered" in said
+        assert "station.key=<hidden>" in said
+        assert set(here.told().values()) == {0}
+        assert everywhere(here, "old")
+        call(run)
+        assert everywhere(here, "new")
+        assert set(here.told().values()) == {1}
+        assert "settled 3" in call(status)
+        call(report)
+        assert "3 devices in 3 waves: settled 3" in (owner / "report.md").read_text("utf-8")
+        call(rollback)
+        assert everywhere(here, "old")
+        assert here.stores() == before
+
+
+@two_networks
+def test_when_something_goes_wrong(owner: Path) -> None:
+    faults = {
+        "cellar-pump": Fault(FaultKind.RETURNS_TO_OLD, times=1),
+        "porch-light": Fault(FaultKind.DECLINES, only="writes"),
+    }
+    with house(owner, faults) as here:
+        before = here.stores()
+        call(FIRST_STEPS[0])
+        call(FIRST_STEPS[2], 7)
+        assert here.where() == {"desk-lamp": "new", "cellar-pump": "old", "porch-light": "old"}
+        status, resume, again, write_off, only, rollback, after, report, write = GONE_WRONG
+        said = call(status)
+        assert "cellar-pump is returned" in said
+        assert "--again cellar-pump" in said
+        taken = here.told()["cellar-pump"]
+        call(resume, 7)
+        assert here.told()["cellar-pump"] == taken  # resume alone sends it nothing
+        assert "porch-light is declined" in call(again, 7)
+        assert here.where() == {"desk-lamp": "new", "cellar-pump": "new", "porch-light": "old"}
+        assert "1 written off" in call(write_off)
+        call(only)
+        assert here.where() == {"desk-lamp": "new", "cellar-pump": "old", "porch-light": "old"}
+        call(rollback)
+        assert here.stores() == before
+        call(after)
+        assert everywhere(here, "old")
+        call(report)
+        assert "written off" in (owner / "report.md").read_text("utf-8")
+        place = call(write).strip()
+        assert Path(place).read_text("utf-8") == (owner / "report.md").read_text("utf-8")
+
+
+def test_demo_shows_what_the_readme_shows(demo: subprocess.Popen[str]) -> None:
+    output, _ = demo.communicate(timeout=100)
+    assert demo.returncode == 0, output
+    said = iter([_shape(line) for line in output.splitlines()])
+    (excerpt,) = blocks(read(ROOT / "README.md"), "text")
+    for line in excerpt.splitlines():
+        # In this order; numbers, times and addresses differ from run to run.
+        assert _shape(line) in said, f"the demo does not say any more: {line}"
+
+
+def _shape(line: str) -> str:
+    return re.sub(r"\d+", "#", line.strip())

@@ -1,0 +1,85 @@
+"""The example files: each plan can be made, and says what its comments say."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from migrate.cli.app import app
+from migrate.ports.files import load, read_plan
+
+from .markdown import ROOT, commands, read
+
+EXAMPLES = ("home-wifi", "new-broker", "group-topic")
+
+
+@pytest.fixture
+def copy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with the examples in it, as a reader has them, and nothing in the environment."""
+    shutil.copytree(ROOT / "playbooks", tmp_path / "playbooks")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "120")
+    for name in secrets_of("\n".join(read(path) for path in (ROOT / "playbooks").iterdir())):
+        monkeypatch.delenv(name, raising=False)
+    return tmp_path
+
+
+def secrets_of(text: str) -> set[str]:
+    return set(re.findall(r'env = "([A-Z_]+)"', re.sub(r"#.*", "", text)))
+
+
+def exported(text: str) -> set[str]:
+    line = re.search(r"#   export (.*)", text)
+    assert line is not None
+    return set(re.findall(r"([A-Z_]+)=\.\.\.", line[1]))
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_plan_of_an_example(name: str, copy: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = read(copy / "playbooks" / f"{name}.toml")
+    fleet = read(copy / "playbooks" / "fleet.toml")
+    assert exported(text) == secrets_of(text) | secrets_of(fleet)
+    for number, secret in enumerate(sorted(exported(text))):
+        monkeypatch.setenv(secret, f"canary-{number}-canary")
+    shown = re.search(r"#   migrate (plan .*)", text)
+    assert shown is not None
+    result = CliRunner().invoke(app, shown[1].split())
+    assert result.exit_code == 0, result.output
+    plan = read_plan(copy / "playbooks" / f"{name}.plan.json")
+    assert plan.waves[0].devices == ("bench-lamp",)
+    assert plan.waves[-1].devices == ("loft-plug",)
+    assert len(plan.devices) == 11
+    assert "canary" not in result.output + plan.to_json()
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_plan_without_the_secrets_names_them(name: str, copy: Path) -> None:
+    text = read(copy / "playbooks" / f"{name}.toml")
+    needed = re.sub(r"own = .*", "", re.sub(r"#.*", "", text))  # migrate's own login is for the run
+    result = CliRunner().invoke(
+        app, ["plan", f"playbooks/{name}.toml", "--fleet", "playbooks/fleet.toml"]
+    )
+    assert result.exit_code == (5 if secrets_of(needed) else 0), result.output
+    if secrets_of(needed):
+        assert any(secret in result.output for secret in secrets_of(needed))
+
+
+def test_both_fleet_files_hold_the_same_devices(copy: Path) -> None:
+    playbook = copy / "playbooks" / "group-topic.toml"
+    toml = load(copy / "playbooks" / "fleet.toml", playbook)
+    csv = load(copy / "playbooks" / "fleet.csv", playbook)
+    assert csv.fleet.device == toml.fleet.device
+
+
+def test_readme_plan(copy: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (command,) = commands(read(ROOT / "README.md"))
+    for secret in ("OLD_WIFI_PASSPHRASE", "NEW_WIFI_PASSPHRASE", "MILL_PLUG_PASSWORD"):
+        assert f"{secret}=..." in read(ROOT / "README.md")
+        monkeypatch.setenv(secret, "canary-canary")
+    result = CliRunner().invoke(app, command.arguments)
+    assert result.exit_code == 0, result.output
+    assert "Wave 1, the pilot" in result.output

@@ -1,0 +1,1 @@
+"""The engine against the loopback lab, judged by the lab's own devices."""

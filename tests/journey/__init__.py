@@ -1,0 +1,1 @@
+"""Whole journeys through the command line, against the loopback lab."""

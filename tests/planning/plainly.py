@@ -1,0 +1,60 @@
+"""The rules of the waves, applied plainly: one walk along the whole line for every wave.
+
+This is what the fast way is tested against. It takes n steps a wave and needs no heaps.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+from migrate.model.fleet import Device
+from migrate.model.playbook import Pace
+from migrate.planning.exposure import Evidence, Twin, fits, rate
+
+
+def twin(device: Device) -> Twin:
+    return (device.dialect, device.firmware or "unknown")
+
+
+def plain_waves(devices: Sequence[Device], pace: Pace) -> list[tuple[list[str], float]]:
+    """Names and exposure of every wave of devices that feed nothing."""
+    line = sorted(
+        (one for one in devices if not one.feeds),
+        key=lambda one: (one.reach.rank, one.load is not None, one.name),
+    )
+    easiest = {twin(one): one.reach.rank for one in reversed(line)}
+    shown: Counter[Twin] = Counter()
+    waves: list[tuple[list[str], float]] = []
+    if line:
+        many = Counter(map(twin, line))
+        pilot = min(
+            line,
+            key=lambda one: (
+                one.reach.rank,
+                one.load is not None,
+                one.cover is not None,
+                -many[twin(one)],
+                one.name,
+            ),
+        )
+        line.remove(pilot)
+        shown[twin(pilot)] += 1
+        waves.append(([pilot.name], 1.0))
+    while line:
+        taken: list[Device] = []
+        total = 0.0
+        for one in line:
+            risk = rate(Evidence(shown[twin(one)]), pace.confidence)
+            if (
+                len(taken) < pace.widest_wave
+                and (not taken or fits(total + risk, pace.stranded_at_most))
+                and (one.cover is None or one.cover not in {other.cover for other in taken})
+                and (shown[twin(one)] or one.reach.rank <= easiest[twin(one)])
+            ):
+                taken.append(one)
+                total += risk
+        line = [one for one in line if one not in taken]
+        shown.update(map(twin, taken))
+        waves.append(([one.name for one in taken], total))
+    return waves
