@@ -110,17 +110,15 @@ def _lines_faults(
     """Why a statement would not end where it ends, or not be split where it is joined.
 
     A sign can also arise over the seam between a value and what stands beside it, and out of
-    escapes: so the statement is looked at as it will be sent.
+    escapes: so the statement is looked at as it will be sent. The assign sign is safe: it is split
+    at its first place, and the schema sees to it that this is behind the name.
     """
     form = dialect.write.message
     if not isinstance(form, Lines):
         return []
     whole = statement(form, name, value)
-    faults = [
+    return [
         f"{setting} contains the {what} {sign!r} of {dialect.name}"
         for what, sign in (("separator", form.separator), ("end", form.after))
         if sign and (whole + sign).find(sign) != len(whole)
     ]
-    if whole.find(form.assign) != len(name):
-        faults.append(f"{setting} would move the sign {form.assign!r} of {dialect.name}")
-    return faults

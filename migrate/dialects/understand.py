@@ -163,16 +163,12 @@ def _find(where: Reading | None, reply: Reply, document: Any) -> Any:
 def _resolve(pointer: str, document: Any) -> Any:
     if document is _MISSING:
         return _MISSING
-    here = document
-    for part in jsonpointer.JsonPointer(pointer).parts:
-        # The library also looks into texts, and behind the end of arrays; RFC 6901 does not.
-        if not isinstance(here, dict | list):
-            return _MISSING
-        try:
-            here = jsonpointer.JsonPointer.from_parts([part]).resolve(here, _MISSING)
-        except (jsonpointer.JsonPointerException, TypeError, ValueError):
-            return _MISSING
-    return _MISSING if isinstance(here, jsonpointer.EndOfList) else here
+    try:
+        found = jsonpointer.resolve_pointer(document, pointer, _MISSING)
+    except (jsonpointer.JsonPointerException, TypeError, ValueError):
+        return _MISSING
+    # "-" names the item behind the last one, and there is none (RFC 6901 section 4).
+    return _MISSING if isinstance(found, jsonpointer.EndOfList) else found
 
 
 def _typed(setting: Setting, word: Word, found: Any) -> str | int | bool:

@@ -64,7 +64,7 @@ class Journey:
         self._loop = asyncio.get_running_loop()
         self._sent = self._left = self._loop.time() - self._seconds_since_sent()
         self._uptime_before: float | None = None
-        self._last_word = -inf
+        self._told_to_restart = -inf
         self._gone = False
 
     @property
@@ -114,7 +114,7 @@ class Journey:
         values = resolved(frozen, on.crew.resolve)
         row = on.journal.intend(member.name, frozen)
         self._say(row.state, "its bundle is on the way")
-        self._sent = self._left = self._last_word = self._loop.time()
+        self._sent = self._left = self._loop.time()
         try:
             said = await on.talker.write(member, start.at, values, seconds)
         except NotDelivered as error:
@@ -124,6 +124,7 @@ class Journey:
             self._step(Event.DECLINE, f"it declined: {said.reason}")
             return
         if isinstance(said, Taken) and member.dialect.restart is not None:
+            self._told_to_restart = self._loop.time()
             said = await on.talker.restart(member, start.at, seconds)
         words = f"no clear answer: {said.why}" if isinstance(said, Unclear) else "it said yes"
         self._step(Event.SENT, words)
@@ -219,8 +220,8 @@ class Journey:
             change = asyncio.create_task(self._change(seconds))
             try:
                 await asyncio.wait({look, change}, return_when=asyncio.FIRST_COMPLETED)
-                if look.done():
-                    return look.result()
+                if look.done() or self._loop.time() >= patience:
+                    return await look
             finally:
                 for task in (look, change):
                     task.cancel()
@@ -231,9 +232,10 @@ class Journey:
         """Whether a device found on the source side has returned, rather than not left yet."""
         stored, restarted = self._stored(back), self._restarted(back)
         if stored and self._member.dialect.restart is not None and not restarted:
-            # It took the settings, but the word to restart was lost; a restart can be repeated.
-            if self._loop.time() - self._last_word > self._pace.reply_seconds:
-                self._last_word = self._loop.time()
+            # It took the settings, but the word to restart was lost, or never sent because nobody
+            # could tell that it took them; a restart can be repeated.
+            if self._loop.time() - self._told_to_restart > self._pace.reply_seconds:
+                self._told_to_restart = self._loop.time()
                 await self._on.talker.restart(self._member, back.at, self._pace.reply_seconds)
             return False
         return bool(restarted) and not (back.doubtful and stored)

@@ -87,7 +87,7 @@ def thaw_json(text: str) -> dict[Setting, FrozenValue]:
     """The inverse of freeze_json. Raises ValueError for any other text."""
     return {
         Setting(name): SecretRef.model_validate(value) if isinstance(value, dict) else value
-        for name, value in dict(json.loads(text)).items()
+        for name, value in _table(text).items()
     }
 
 
@@ -170,7 +170,7 @@ class Journal:
         """What was read of a device before anything was sent to it."""
         with explained(self.path):
             row = self._db.execute("SELECT readings FROM survey WHERE name = ?", (name,)).fetchone()
-            return None if row is None else dict(json.loads(row[0]))
+            return None if row is None else _table(row[0])
 
     def way_back(self, name: str) -> dict[Setting, FrozenValue] | None:
         """The rollback bundle of a device, if it has been recorded."""
@@ -365,6 +365,13 @@ def _fill(connection: sqlite3.Connection, plan: Plan, facts: Mapping[str, str]) 
                 for place, d in enumerate(plan.devices)
             ],
         )
+
+
+def _table(text: str) -> dict[str, Any]:
+    found = json.loads(text)
+    if not isinstance(found, dict):
+        raise ValueError("is no table")
+    return found
 
 
 def _tellable(text: str) -> str:

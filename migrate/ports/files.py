@@ -7,7 +7,7 @@ import json
 import os
 import tempfile
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
 
@@ -84,7 +84,13 @@ def load(fleet_path: Path, playbook_path: Path) -> Inputs:
         try:
             dialects[name], sources[name] = load_dialect(name, fleet_path.parent)
         except BadFile as error:
-            problems += error.problems
+            speakers = [one.name for one in fleet.device if one.dialect == name] if fleet else []
+            problems += [
+                problem
+                if problem.where
+                else replace(problem, where=str(fleet_path), device=", ".join(speakers))
+                for problem in error.problems
+            ]
     if problems or fleet is None or playbook is None:
         raise BadFile(problems)
     return Inputs(

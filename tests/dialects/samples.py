@@ -12,7 +12,7 @@ from typing import Any
 import migrate.dialects
 from migrate.dialects.messages import Reply
 from migrate.dialects.schema import Dialect
-from migrate.model.fleet import Device
+from migrate.model.fleet import Device, Transport
 from migrate.model.parsing import validate
 
 SHIPPED = Path(migrate.dialects.__file__).parent / "shipped"
@@ -51,3 +51,8 @@ def reply(body: Any, status: int | None = 200) -> Reply:
     if isinstance(body, bytes):
         return Reply(body, status)
     return Reply((body if isinstance(body, str) else json.dumps(body)).encode(), status)
+
+
+DIALECTS = {name: shipped(name) for name in NAMES}
+DEVICE = device()
+TRANSPORTS: tuple[Transport, ...] = ("http", "mqtt")

@@ -15,9 +15,8 @@ from migrate.dialects.schema import Dialect
 from migrate.dialects.understand import REASON_LENGTH, NotUnderstood, answer, differences, readings
 from migrate.model.secrets import MASK, Redactor, Secret
 from migrate.model.settings import Setting, Value
-from tests.dialects.samples import MAC, NAMES, reply, shipped
+from tests.dialects.samples import DIALECTS, MAC, NAMES, reply, shipped
 
-DIALECTS = {name: shipped(name) for name in NAMES}
 HTML = "<!DOCTYPE html>\n<html><head><title>Set up</title></head><body>ok 5</body></html>"
 REPORT = """unit.mac: 00-00-5E-00-53-03
 unit.firmware: 0.9

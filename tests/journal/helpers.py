@@ -83,9 +83,8 @@ def in_state(journal: Journal, name: str, direction: Direction, state: State) ->
 def _way(direction: Direction, state: State) -> list[Event | str]:
     if direction is Direction.BACK:
         # A device turns after it has settled, or while it is away.
-        return [*_walk(Direction.FORWARD, State.WAITING, State.SETTLED), "turn"] + _walk(
-            direction, State.WAITING, state
-        )
+        forth = _walk(Direction.FORWARD, State.WAITING, State.SETTLED)
+        return [*forth, "turn", *_walk(direction, State.WAITING, state)]
     return _walk(direction, State.WAITING, state)
 
 

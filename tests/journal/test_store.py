@@ -39,8 +39,9 @@ from tests.journal.helpers import (
 )
 
 CANARY = "quagmire xylophone"
-FORWARD = [(Direction.FORWARD, s) for s in State if s is not State.RESTORED]
-BACKWARD = [(Direction.BACK, s) for s in State if s is not State.SETTLED]
+Place = tuple[Direction, State]
+FORWARD: list[Place] = [(Direction.FORWARD, s) for s in State if s is not State.RESTORED]
+BACKWARD: list[Place] = [(Direction.BACK, s) for s in State if s is not State.SETTLED]
 
 
 @pytest.fixture
@@ -279,8 +280,9 @@ def test_bundles_as_text_and_back() -> None:
     assert thaw_json(freeze_json(GIVEN)) == GIVEN
     assert json.loads(freeze_json(GIVEN))["wifi.secret"] == {"file": "/home/owner/new.secret"}
     for text in ("", "[]", "7", '{"colour": 1}', '{"wifi.secret": {"env": "A", "file": "b"}}'):
-        with pytest.raises((ValueError, TypeError)):
+        with pytest.raises(ValueError) as trouble:  # noqa: PT011 - several kinds, all of them one
             thaw_json(text)
+        assert str(trouble.value)
 
 
 def test_a_secret_in_the_clear_never_gets_in(journal: Journal) -> None:

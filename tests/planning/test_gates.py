@@ -90,7 +90,7 @@ def held_in(standing: Standing) -> bool:
     return standing.state in OFF and not standing.written_off
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(st.data())
 def test_no_standing_lets_anybody_through_against_the_rules(data: st.DataObject) -> None:
     fleet = data.draw(fleets(most=30))
@@ -130,7 +130,7 @@ def test_no_standing_lets_anybody_through_against_the_rules(data: st.DataObject)
     assert admission.exposure == pytest.approx(total)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(fleets(most=40), paces())
 def test_a_run_in_which_all_goes_well_is_admitted_to_its_end(
     fleet: tuple[Device, ...], pace: Pace
@@ -145,7 +145,7 @@ def test_a_run_in_which_all_goes_well_is_admitted_to_its_end(
     assert shut_by(plan, where, len(plan.waves)) == []
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(fleets(most=30), paces())
 def test_with_nobody_away_somebody_may_go_or_is_told_why_not(
     fleet: tuple[Device, ...], pace: Pace

@@ -22,7 +22,7 @@ def names(devices: list[Device], pace: Pace = QUICK) -> list[tuple[str, ...]]:
     return [wave.names for wave in make_waves(devices, pace)]
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(fleets(), paces())
 def test_any_fleet_goes_in_waves_that_hold_every_rule(
     fleet: tuple[Device, ...], pace: Pace
@@ -43,7 +43,7 @@ def test_any_fleet_goes_in_waves_that_hold_every_rule(
         before += together
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(fleets(), paces())
 def test_the_pilot_is_alone_and_the_easiest(fleet: tuple[Device, ...], pace: Pace) -> None:
     plain = [one for one in fleet if not one.feeds]
@@ -57,7 +57,7 @@ def test_the_pilot_is_alone_and_the_easiest(fleet: tuple[Device, ...], pace: Pac
             assert all(one.load for one in plain if one.reach == pilot.reach)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(fleets(carriers=False), paces())
 def test_the_fast_way_is_the_plain_way(fleet: tuple[Device, ...], pace: Pace) -> None:
     waves = make_waves(fleet, pace)
@@ -66,7 +66,7 @@ def test_the_fast_way_is_the_plain_way(fleet: tuple[Device, ...], pace: Pace) ->
     assert [wave.exposure for wave in waves] == pytest.approx([total for _, total in plain])
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(fleets(), paces(), st.randoms(use_true_random=False))
 def test_the_order_in_the_file_changes_nothing(
     fleet: tuple[Device, ...], pace: Pace, rng: random.Random

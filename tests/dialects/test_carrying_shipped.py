@@ -1,7 +1,8 @@
-"""The promise of `carrying`: what it does not refuse arrives, octet for octet, in one message.
+"""The promise of `carrying` for the shipped families: what it does not refuse arrives, octet for
+octet, in one message.
 
-Whatever is composed goes through decoders that share no code with the project, and, for the
-shipped families, through the lab's firmware as well, which is written from the same manuals.
+Whatever is composed goes through decoders that share no code with the project, and through the
+lab's firmware as well, which is written from the same manuals.
 """
 
 from __future__ import annotations
@@ -11,44 +12,33 @@ from dataclasses import fields
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, assume, event, example, given, settings
+from hypothesis import HealthCheck, assume, event, given, settings
 from hypothesis import strategies as st
 
-from migrate.dialects.carrying import bundle_faults, value_faults
-from migrate.dialects.compose import ask, preview, write
+from migrate.dialects.carrying import bundle_faults
+from migrate.dialects.compose import ask, write
 from migrate.dialects.messages import HttpRequest, MqttRequest, Request, Taken
 from migrate.dialects.messages import Reply as ToolReply
-from migrate.dialects.schema import Dialect, JsonRpc, Lines
 from migrate.dialects.understand import answer, differences, readings
 from migrate.lab.firmware import base, larch, rowan, sedge
 from migrate.model.fleet import Transport
-from migrate.model.secrets import MASK, Secret
+from migrate.model.secrets import Secret
 from migrate.model.settings import SECRETS, Setting, Value
 from tests.dialects.bundles import (
-    BODY,
     HOSTILE,
     PLAIN,
     TEXTS,
     bundles,
-    json_dialects,
-    line_dialects,
     told,
 )
 from tests.dialects.decoders import (
-    Pairs,
-    json_pairs,
     larch_pairs,
-    lines_pairs,
     query_of,
     rowan_pairs,
     sedge_pairs,
-    strict_json,
 )
-from tests.dialects.samples import MAC, NAMES, device, shipped
+from tests.dialects.samples import DEVICE, DIALECTS, MAC, NAMES, TRANSPORTS, device, shipped
 
-DIALECTS = {name: shipped(name) for name in NAMES}
-DEVICE = device()
-TRANSPORTS: tuple[Transport, ...] = ("http", "mqtt")
 # docs/manuals: the families' own words for the settings.
 WORDS: dict[str, dict[Setting, tuple[str, ...]]] = {
     "larch": {
@@ -206,103 +196,6 @@ def test_the_labs_firmware(made: tuple[str, dict[Setting, Value]], transport: Tr
     assert not any(setting in SECRETS for setting in found.settings)
 
 
-def unpack(dialect: Dialect, transport: Transport, sent: Request) -> Pairs:
-    """What a made-up device takes off the wire, by the words of its dialect."""
-    limits, form = dialect.carries, dialect.write.message
-    if isinstance(sent, MqttRequest):
-        assert sent.topic == "made/t1/do"
-        octets = sent.payload
-    else:
-        assert limits.target_octets is None or len(sent.target) <= limits.target_octets
-        assert sent.target.isascii()
-        if sent.body:
-            assert (sent.method, sent.target) == (BODY["method"], BODY["path"])
-            octets = sent.body
-        else:
-            query = query_of(sent.target)
-            assert (query.pop("x"), query.pop("e")) == ("1&2", "")
-            octets = query.pop("say").encode()
-            assert not query
-    assert len(octets) <= limits.message_octets
-    text = octets.decode("utf-8")
-    assert text.isascii() or not limits.ascii_only
-    if isinstance(form, Lines):
-        return lines_pairs(
-            text,
-            before=form.before,
-            after=form.after,
-            separator=form.separator,
-            assign=form.assign,
-            percent=form.escape == "percent",
-        )
-    document = strict_json(text)
-    if not isinstance(form, JsonRpc):
-        return json_pairs(document)
-    assert (document["jsonrpc"], document["method"]) == ("2.0", 'set "it"')
-    assert document["params"].pop("slot") == 1
-    return json_pairs(document["params"])
-
-
-def path_of(dialect: Dialect, setting: Setting) -> tuple[str, ...]:
-    name = dialect.settings[setting].name
-    if isinstance(dialect.write.message, Lines):
-        return (name,)
-    return tuple(part.replace("~1", "/").replace("~0", "~") for part in name[1:].split("/"))
-
-
-def in_words(dialect: Dialect, setting: Setting, value: Value) -> str | int | bool:
-    plain, words = told(value), dialect.settings[setting].words
-    if not isinstance(dialect.write.message, Lines):
-        return plain
-    if isinstance(plain, bool) and words is not None:
-        return words.true if plain else words.false
-    return str(plain)
-
-
-def arrives(dialect: Dialect, transport: Transport, bundle: dict[Setting, Value]) -> None:
-    """Refused, or taken off the wire exactly as it was, and within every limit."""
-    faults = bundle_faults(dialect, DEVICE, transport, bundle)
-    event("refused" if faults else "carried")
-    if faults:
-        return
-    pairs = unpack(dialect, transport, write(dialect, DEVICE, transport, bundle, 2**31))
-    expected = {path_of(dialect, one): in_words(dialect, one, v) for one, v in bundle.items()}
-    assert pairs == expected
-    for setting, value in bundle.items():
-        plain, limits = told(value), dialect.carries
-        if not isinstance(plain, str):
-            continue
-        most = dialect.settings[setting].max_octets
-        assert most is None or len(plain.encode()) <= most
-        assert plain or dialect.settings[setting].empty
-        assert not limits.trims or plain == plain.strip()
-        assert limits.control or not re.search(r"[\x00-\x1f\x7f-\x9f]", plain)
-        assert not any(part in plain for part in limits.cannot)
-
-
-@settings(max_examples=600, suppress_health_check=list(HealthCheck))
-@given(st.data(), line_dialects(), st.sampled_from(TRANSPORTS))
-def test_any_family_of_statements(
-    data: st.DataObject, dialect: Dialect | None, transport: Transport
-) -> None:
-    assume(dialect is not None)
-    assert dialect is not None
-    form = dialect.write.message
-    assert isinstance(form, Lines)
-    signs = [*form.separator, *form.assign, *form.after, form.separator, form.assign, "%", "a"]
-    texts = TEXTS | st.lists(st.sampled_from(signs), max_size=6).map("".join)
-    arrives(dialect, transport, data.draw(bundles(dialect, texts)))
-
-
-@settings(max_examples=300, suppress_health_check=list(HealthCheck))
-@given(st.data(), json_dialects(), st.sampled_from(TRANSPORTS))
-def test_any_family_of_documents(
-    data: st.DataObject, dialect: Dialect | None, transport: Transport
-) -> None:
-    assert dialect is not None
-    arrives(dialect, transport, data.draw(bundles(dialect)))
-
-
 # A proof that refuses everything would hold as well: plain values are carried by every family.
 @settings(max_examples=60, suppress_health_check=[HealthCheck.too_slow])
 @given(st.data(), st.sampled_from(NAMES), st.sampled_from(TRANSPORTS))
@@ -407,70 +300,3 @@ def test_a_setting_without_a_word_is_refused() -> None:
         "sedge has no word for wifi.spare.ssid",
         "sedge has no word for wifi.spare.secret",
     ]
-
-
-MARK = "ZqXjV"
-"""Five letters that no word of the project holds."""
-
-
-@st.composite
-def marked_bundles(draw: st.DrawFn) -> tuple[Dialect, dict[Setting, Value]]:
-    made = draw(st.sampled_from([*DIALECTS.values()]) | line_dialects() | json_dialects())
-    assume(made is not None)
-    assert made is not None
-    bundle = draw(bundles(made))
-    parts = st.lists(TEXTS, max_size=3)
-    for setting in bundle:
-        if setting in SECRETS:
-            bundle[setting] = Secret(MARK + MARK.join(draw(parts)) + MARK)
-    return made, bundle
-
-
-@settings(max_examples=250, suppress_health_check=list(HealthCheck))
-@given(marked_bundles(), st.sampled_from(TRANSPORTS))
-@example(
-    (DIALECTS["sedge"], {Setting.WIFI_SSID: "a;b", Setting.WIFI_SECRET: Secret(f"{MARK};")}), "http"
-)
-def test_no_word_of_a_refusal_or_preview_tells_a_secret(
-    made: tuple[Dialect, dict[Setting, Value]], transport: Transport
-) -> None:
-    dialect, bundle = made
-    for fault in bundle_faults(dialect, DEVICE, transport, bundle):
-        assert MARK not in fault
-        assert MARK.encode().hex() not in fault
-    for setting, value in bundle.items():
-        assert MARK not in " ".join(value_faults(dialect, setting, value))
-    # What has no octets is refused; there is nothing to be shown of it.
-    assume(not any("\ud800" <= char <= "\udfff" for v in bundle.values() for char in str(v)))
-    shown = preview(dialect, DEVICE, transport, bundle)
-    assert MARK not in shown
-    hidden = [setting for setting in bundle if setting in SECRETS]
-    form = dialect.write.message
-    escaped = isinstance(form, Lines) and form.escape == "percent"
-    assert escaped or shown.count(MASK) >= len(hidden)
-
-
-def test_previews() -> None:
-    bundle: dict[Setting, Value] = {
-        Setting.WIFI_SSID: "new net",
-        Setting.WIFI_SECRET: Secret("correct horse"),
-    }
-    assert preview(DIALECTS["larch"], DEVICE, "http", bundle) == (
-        'PATCH /unit/document with body {"network":{"name":"new net","key":"<hidden>"}}'
-    )
-    assert preview(DIALECTS["sedge"], DEVICE, "http", bundle) == (
-        "GET /do?say=station.name=new net;station.key=<hidden>"
-    )
-    assert preview(DIALECTS["sedge"], DEVICE, "mqtt", bundle) == (
-        "publish to sedge/t1/say: station.name=new net;station.key=<hidden>"
-    )
-
-
-@pytest.mark.parametrize("missing", TRANSPORTS)
-def test_a_preview_of_a_transport_that_is_not_there_raises(missing: Transport) -> None:
-    def change(data: dict[str, Any]) -> None:
-        for table in ("write", "read"):
-            del data[table][missing]
-
-    with pytest.raises(ValueError, match=f"no {missing}"):
-        preview(shipped("larch", change), DEVICE, missing, {Setting.GROUP_TOPIC: "house"})
