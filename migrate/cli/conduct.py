@@ -13,14 +13,14 @@ from rich.text import Text
 
 from migrate.cli.common import TOOL, err, harmless, out, show_outcome, show_problems
 from migrate.engine.conductor import Conductor
-from migrate.engine.crew import Crew, muster
+from migrate.engine.crew import Crew, learn_secrets, muster
 from migrate.engine.tidings import Outcome
 from migrate.journal.store import Journal
 from migrate.model.problems import Exit, Trouble
-from migrate.model.secrets import SecretRef
+from migrate.model.secrets import Redactor
 from migrate.planning.plan import Plan, check_sources
 from migrate.ports.files import Inputs, load, write_private
-from migrate.ports.protocols import SideName, World
+from migrate.ports.protocols import World
 from migrate.ports.sockets import real_world
 from migrate.ports.vault import Vault
 from migrate.views.progress import progress
@@ -40,34 +40,17 @@ def load_checked(plan: Plan, fleet: Path, playbook: Path) -> Inputs:
 @asynccontextmanager
 async def world_for(crew: Crew) -> AsyncIterator[World]:
     """Sockets for everything the crew needs."""
-    brokers: list[SideName] = []
-    by_mqtt = any(member.device.via == "mqtt" for member in crew.members.values())
-    if by_mqtt:
-        brokers.append("old")
-    if by_mqtt or crew.playbook.broker is not None:
-        brokers.append("new")
     topics = [topic for member in crew.members.values() for topic in member.mqtt_topics]
-    async with real_world(crew.sides, brokers, topics, crew.resolve) as world:
+    async with real_world(crew.sides, crew.listened, topics, crew.resolve) as world:
         yield world
 
 
-def resolve_all(crew: Crew) -> None:
-    """Have every secret of a run before anything is opened: one that is missing is told now, a
-    person is asked now, and the words of devices can be cleaned of all of them.
-
-    Raises SecretTrouble.
-    """
-    wanted: list[SecretRef | None] = []
-    for side in crew.sides.values():
-        wanted.append(side.wifi.secret if side.wifi else None)
-        if side.broker:
-            wanted += [side.broker.password, side.broker.own.password if side.broker.own else None]
-    for member in crew.members.values():
-        wanted.append(member.device.login.password if member.device.login else None)
-        frozen = (*member.planned.bundle.values(), *member.planned.way_back.values())
-        wanted += [value for value in frozen if isinstance(value, SecretRef)]
-    for ref in dict.fromkeys(ref for ref in wanted if ref):
-        crew.resolve(ref)
+def resolve_all(crew: Crew) -> Redactor:
+    """Have every secret of a run before anything is opened: one that is missing is told now, and
+    a person is asked now. The redactor knows all of them. Raises SecretTrouble."""
+    redactor = Redactor()
+    learn_secrets(crew, redactor)
+    return redactor
 
 
 def conduct(journal: Journal, vault: Vault, run: str, work: Work) -> Outcome:
@@ -143,7 +126,8 @@ def _gentle_stop(conductor: Conductor) -> Iterator[None]:
         presses += 1
         if presses == 1:
             conductor.stop()
-            err.print(
+            # In a terminal the live view must know of the line, to stay below it.
+            (out if out.is_terminal else err).print(
                 Text(
                     "stopping: nothing more is sent; devices on their way are still followed "
                     "(Ctrl-C again stops at once)"

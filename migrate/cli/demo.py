@@ -22,6 +22,7 @@ from migrate.cli.conduct import conduct_in_loop, load_checked, write_report
 from migrate.engine.crew import muster
 from migrate.engine.tidings import Outcome
 from migrate.journal.store import Journal
+from migrate.model.problems import Exit
 from migrate.planning.make import make_plan
 from migrate.ports.files import load, private_folder, write_private
 from migrate.ports.sockets import now
@@ -75,7 +76,7 @@ async def _demo(state: Path | None) -> Outcome:
         journal = Journal.create(run / "journal.sqlite3", plan, now, facts)
         crew = muster(plan, load_checked(plan, cottage.fleet, cottage.playbook), vault.resolve)
         outcome = await conduct_in_loop(crew, journal, vault, lambda c: c.forward())
-        if not outcome.done:
+        if outcome.exit is Exit.HELD:
             out.print()
             show_outcome(outcome)
             out.print(

@@ -34,7 +34,6 @@ from migrate.model.settings import SECRETS, Setting, Value
 from migrate.planning.plan import Plan
 from migrate.ports.files import read_plan
 from migrate.ports.sockets import now
-from migrate.ports.vault import Vault
 from migrate.views.words import count
 
 
@@ -61,7 +60,7 @@ def run(
         check_names(frozen, write_off or [])
         if dry_run:
             crew = muster(frozen, load_checked(frozen, fleet, playbook), secrets.resolve)
-            raise typer.Exit(_dry_run(crew, secrets))
+            raise typer.Exit(_dry_run(crew))
         with fleet_lock(state, frozen):
             # A secret that is missing must not leave a run behind that never was one.
             resolve_all(muster(frozen, load_checked(frozen, fleet, playbook), secrets.resolve))
@@ -89,9 +88,8 @@ def check_names(plan: Plan, names: list[str]) -> None:
         )
 
 
-def _dry_run(crew: Crew, secrets: Vault) -> Exit:
-    resolve_all(crew)
-    redactor = secrets.redactor()
+def _dry_run(crew: Crew) -> Exit:
+    redactor = resolve_all(crew)
     found = asyncio.run(_probe(crew, redactor))
     for index, wave in enumerate(crew.plan.waves):
         out.print(Text(f"Wave {index + 1}", "bold"))

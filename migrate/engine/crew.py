@@ -72,7 +72,7 @@ class Crew:
     def listened(self) -> tuple[SideName, ...]:
         """Sides whose broker is connected to: whose presence topics, so, are heard."""
         by_mqtt = any(member.device.via == "mqtt" for member in self.members.values())
-        if by_mqtt:
+        if by_mqtt or self.playbook.proof.presence:
             return ("old", "new")
         return ("new",) if self.playbook.broker is not None else ()
 

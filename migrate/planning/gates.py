@@ -107,7 +107,7 @@ def admit(plan: Plan, standings: Standings, ready: Sequence[str]) -> Admission:
             held[name] = f"{other} of the same cover ({device.cover}) is not back"
         elif easier := reach.waits_for(device):
             held[name] = f"no easier twin has proved the move ({easier} is easier to reach)"
-        elif device.feeds and (admitted or away):
+        elif device.feeds and admitted:
             held[name] = "feeds a part of the network and goes alone"
         elif device.feeds and (behind := _depends(plan, standings, device)):
             held[name] = f"feeds a part of the network, and {behind} has not moved yet"
@@ -140,7 +140,7 @@ class _Reach:
     def waits_for(self, device: PlannedDevice) -> str | None:
         """An easier twin's name, if there are easier twins and none of them has settled."""
         easiest, rank = self._easiest.get(device.twin), device.reach.rank
-        if device.feeds or easiest is None or easiest.reach.rank >= rank:
+        if easiest is None or easiest.reach.rank >= rank:
             return None
         return None if self._proved.get(device.twin, rank) < rank else easiest.name
 

@@ -32,17 +32,29 @@ def show_plan(plan: Plan, console: Console) -> None:
         for name in wave.devices:
             _show_device(plan.device(name), letters[name], console)
     console.print()
-    loads = sorted({d.load for d in plan.devices if d.load})
-    if loads:
-        console.print(Text(f"Hanging on these devices: {', '.join(loads)}.", "bold"))
-    console.print(Text(CAUTION))
+    if any(device.restarts for device in plan.devices):
+        _show_caution(plan, console)
     console.print(
         Text(
-            f"A gate that fails will {plan.on_fault.replace('-', ' ')}. Accepted: at most "
+            f"{GATE_WORDS[plan.on_fault]} Accepted: at most "
             f"{count(plan.pace.stranded_at_most, 'device')} stranded in a wave, "
             f"{plan.pace.confidence:.0%} sure."
         )
     )
+
+
+def _show_caution(plan: Plan, console: Console) -> None:
+    loads = sorted({d.load for d in plan.devices if d.load and d.restarts})
+    if loads:
+        console.print(Text(f"Hanging on devices that restart: {', '.join(loads)}.", "bold"))
+    console.print(Text(CAUTION))
+
+
+GATE_WORDS = {
+    "hold": "A gate that fails holds: nothing more is sent until you decide.",
+    "roll-back-wave": "A gate that fails rolls its wave back, then holds.",
+    "roll-back-all": "A gate that fails rolls back everything that moved, then holds.",
+}
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,8 @@ from migrate.model.lifecycle import GOAL, UNRESOLVED, Direction, State
 from migrate.planning.plan import Plan
 from migrate.views.words import count, tally
 
+_BEGUN = time.monotonic()
+
 
 class Progress(Protocol):
     """A context manager that is told what happens."""
@@ -49,7 +51,6 @@ class LineProgress:
     def __init__(self, plan: Plan, console: Console) -> None:
         self._console = console
         self._total = len(plan.waves)
-        self._begun = time.monotonic()
 
     def __enter__(self) -> Self:
         return self
@@ -63,10 +64,10 @@ class LineProgress:
         return None
 
     def tell(self, tidings: Tidings) -> None:
-        """Print it, with the seconds since the start."""
+        """Print it, with the seconds since the program started."""
         line = sentence(tidings, self._total)
         if line:
-            since = time.monotonic() - self._begun
+            since = time.monotonic() - _BEGUN
             self._console.print(Text(f"{since:7.1f} s  {line}"), soft_wrap=True)
 
 

@@ -50,7 +50,11 @@ def how_to_go_on(rows: Sequence[Row], run: str) -> list[str]:
     """Commands that make sense now, one a line."""
     lines = []
     ill = [row.name for row in rows if row.state in FAULTS and not row.written_off]
-    again = [row.name for row in rows if row.state in (State.DECLINED, State.RETURNED)]
+    again = [
+        row.name
+        for row in rows
+        if row.state in (State.DECLINED, State.RETURNED) and not row.written_off
+    ]
     unfinished = any(row.state is not GOAL[row.direction] and not row.written_off for row in rows)
     moved = any(row.state in (State.SETTLED, State.SEEN, State.ADRIFT) for row in rows)
     if unfinished and not ill:
@@ -72,4 +76,4 @@ def summary(journal: Journal) -> str:
     off = sum(row.written_off for row in rows)
     words = f"{count(len(rows), 'device')} in {count(len(journal.plan.waves), 'wave')}: "
     words += tally(row.state for row in rows)
-    return words + (f", of them written off {off}" if off else "")
+    return words + (f"; {off} of them written off" if off else "")

@@ -17,9 +17,9 @@ def count(number: int, one: str, many: str = "") -> str:
 
 
 def tally(states: Iterable[State]) -> str:
-    """`settled 3, away 1`, in the order of the life cycle."""
+    """`1 away, 3 settled`, in the order of the life cycle."""
     numbers = Counter(states)
-    return ", ".join(f"{state} {numbers[state]}" for state in STATE_ORDER if numbers[state])
+    return ", ".join(f"{numbers[state]} {state}" for state in STATE_ORDER if numbers[state])
 
 
 def settings_in_words(bundle: Mapping[Setting, FrozenValue]) -> str:

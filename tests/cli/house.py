@@ -228,10 +228,10 @@ class Command:
             )
             self._reading.append(asyncio.create_task(self._read(name, reader)))
 
-    async def until_it_says(self, words: str) -> None:
-        """Return when these words stood on its standard error."""
+    async def until_it_says(self, words: str, where: str = "err") -> None:
+        """Return when these words stood on its standard error (or "out")."""
         async with asyncio.timeout(30):
-            while words not in self._texts["err"]:
+            while words not in self._texts[where]:
                 await self._said.wait()
                 self._said.clear()
 

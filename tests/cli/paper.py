@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -70,6 +71,12 @@ class Ended:
     def all(self) -> str:
         """Everything it said, on one line each way it was wrapped."""
         return f"{self.out}\n{self.err}"
+
+
+def tells(ended: Ended, number: int, state: str) -> bool:
+    """Whether a summary says that so many devices are in this state, in whichever order."""
+    words = rf"\b{number} {state}\b|\b{state} {number}\b"
+    return re.search(words, ended.out) is not None
 
 
 def checked(ended: Ended) -> Ended:

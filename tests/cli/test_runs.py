@@ -20,7 +20,7 @@ from migrate.lab import Fault, FaultKind
 from migrate.model.problems import Exit
 
 from .house import LAMP, LIGHT, LOGIN, PLUG, House, elsewhere, house
-from .paper import SECRETS
+from .paper import SECRETS, tells
 from .starter import Starter
 
 
@@ -52,7 +52,7 @@ async def test_the_whole_way_there_and_back(tmp_path: Path, starter: Starter) ->
 
         told = await one.there("status", cwd="/")
         assert told.code == Exit.DONE
-        assert "settled 3" in told.out
+        assert "3 settled" in told.out
         run = one.run_folder.name
         assert f"migrate rollback {run} --state {one.state}" in told.out
         printed = await one.there("report", cwd="/")
@@ -64,7 +64,7 @@ async def test_the_whole_way_there_and_back(tmp_path: Path, starter: Starter) ->
         back = await one.there("rollback", cwd=tmp_path / "elsewhere")
         assert back.code == Exit.DONE, back.all
         assert one.wheres() == ["old", "old", "old"]
-        assert "restored 3" in one.cli("status", "--state", one.state).out
+        assert tells(one.cli("status", "--state", one.state), 3, "restored")
         no_secret_in(one)
 
 
@@ -121,7 +121,7 @@ async def test_stopped_between_devices(
             assert f"migrate resume {one.run_folder.name} --state {one.state}" in stopped.out
         assert one.wheres() == ["new", "old", "old"]
         assert one.changed() == [1, 0, 0]
-        assert "settled 1" in one.cli("status", "--state", one.state).out
+        assert "1 settled" in one.cli("status", "--state", one.state).out
         if number is signal.SIGINT:
             assert (await one.there("resume")).code == Exit.DONE
             assert one.wheres() == ["new", "new", "new"]
@@ -152,7 +152,7 @@ async def test_stopped_at_once_and_busy_meanwhile(tmp_path: Path, starter: Start
             assert len(list((one.state / "runs").glob("*/journal.sqlite3"))) == 1
 
             told = one.cli("status", "--state", one.state)  # reading is free
-            assert "away 1" in told.out
+            assert tells(told, 1, "away")
             assert "so it now looks for the network quarry-loft" in told.out
 
             command.press()
@@ -161,7 +161,7 @@ async def test_stopped_at_once_and_busy_meanwhile(tmp_path: Path, starter: Start
             stopped = await command.ended()
         assert stopped.code == Exit.STOPPED, stopped.all
         assert "stopped at once, as you asked" in stopped.out
-        assert "away 1" in one.cli("status", "--state", one.state).out
+        assert tells(one.cli("status", "--state", one.state), 1, "away")
         await one.unit(LAMP).power_cycle()
         done = await one.there("resume")
         assert done.code == Exit.DONE, done.all

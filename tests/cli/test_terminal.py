@@ -23,7 +23,7 @@ from migrate.cli.app import app
 from migrate.model.problems import Exit, JournalTrouble, Problem, Trouble
 
 from .house import House
-from .paper import SECRETS, Ended, Paper, checked
+from .paper import SECRETS, Ended, Paper, checked, tells
 from .starter import Starter
 
 EVIL = "\x1b]0;pwned\x07\x1b[2J[bold red]x[/] | `rm` <b>\u202e\u009b31m\r\n"
@@ -273,6 +273,32 @@ def test_a_prompt(asking: Paper, typed: bytes, code: Exit, words: str) -> None:
     assert "c4nary" not in shown
 
 
+# The demo
+
+
+@pytest.mark.parametrize("presses", [1, 2])
+async def test_the_demo_can_be_left(paper: Paper, starter: Starter, presses: int) -> None:
+    there = process(paper, starter)
+    async with there.begun("demo", "--state", there.state) as command:
+        await command.until_it_says("sending", "out")
+        command.press()
+        await command.until_it_says("stopping: nothing more is sent")
+        if presses == 2:
+            command.press()
+        ended = await command.ended()
+    assert ended.code == Exit.STOPPED, ended.all
+    assert "wave 3 of" not in ended.out
+    told = paper.cli("status", "--state", there.state)
+    assert tells(told, 23, "waiting")
+    assert tells(told, 1, "settled") is (presses == 1)
+
+
+async def test_a_demo_that_has_no_place(paper: Paper, starter: Starter) -> None:
+    async with process(paper, starter).begun("demo", "--state", paper.fleet) as command:
+        ended = await command.ended()
+    assert ended.code == Exit.BAD_FILE
+
+
 # Mistakes of the tool
 
 
@@ -346,7 +372,7 @@ def test_the_list_of_commands_is_whole(paper: Paper) -> None:
     assert names == COMMANDS
     shown = paper.cli("--help").out
     told = re.findall(r"(\d+) [a-z]", " ".join(shown.partition("Exit codes:")[2].split()))
-    assert [int(code) for code in told] == [code for code in Exit if code is not Exit.BUG]
+    assert [int(code) for code in told] == list(Exit)
     for name in COMMANDS:
         assert re.search(rf"^  {name} ", shown, re.MULTILINE)
 

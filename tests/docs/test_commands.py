@@ -93,9 +93,9 @@ def test_first_steps(owner: Path) -> None:
         call(run)
         assert everywhere(here, "new")
         assert set(here.told().values()) == {1}
-        assert "settled 3" in call(status)
+        assert "3 settled" in call(status)
         call(report)
-        assert "3 devices in 3 waves: settled 3" in (owner / "report.md").read_text("utf-8")
+        assert "3 devices in 3 waves: 3 settled" in (owner / "report.md").read_text("utf-8")
         call(rollback)
         assert everywhere(here, "old")
         assert here.stores() == before

@@ -215,6 +215,15 @@ def test_faults_are_remembered_through_a_retry_and_a_way_back(journal: Journal) 
     assert journal.row("attic-lamp").faults == 0
 
 
+def test_a_device_that_came_back_and_then_arrives_by_itself_was_one_journey(
+    journal: Journal,
+) -> None:
+    in_state(journal, "plug", Direction.FORWARD, State.RETURNED)
+    journal.step("plug", Event.ARRIVE)
+    journal.step("plug", Event.SOAK)
+    assert journal.row("plug").standing == Standing(State.SETTLED, faults=0)
+
+
 def test_a_retry_on_the_way_back_is_no_evidence(journal: Journal) -> None:
     in_state(journal, "plug", Direction.BACK, State.RETURNED)
     assert journal.intend("plug", BACK).faults == 0

@@ -181,7 +181,6 @@ def check_together(
             for other in everybody:
                 if not other.feeds or other.name in one.feeds:
                     assert other.name in gone or other.name == one.name, "before its dependants"
-            continue
         twins = [
             other
             for other in everybody

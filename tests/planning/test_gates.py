@@ -117,8 +117,10 @@ def test_no_standing_lets_anybody_through_against_the_rules(data: st.DataObject)
     # For carriers, those count as gone who keep nobody waiting; as proof only who settled.
     resolved = [one for one in fleet if where[one.name].resolved]
     settled = [one for one in fleet if where[one.name].state is State.SETTLED]
-    feeding = [one for one in together if one.feeds]
-    check_together(together, resolved if feeding else settled, fleet)
+    for one in together:
+        if one.feeds:
+            check_together([one], resolved, fleet)
+    check_together([one.model_copy(update={"feeds": ()}) for one in together], settled, fleet)
     faults: Counter[tuple[str, str | None]] = Counter()
     for one in fleet:
         standing = where[one.name]
@@ -262,6 +264,26 @@ def test_a_written_off_device_keeps_nobody_waiting_but_proves_nothing() -> None:
     assert admit(plan, where, ["attic"]).held  # invariant 9 has no exception
     where |= {"attic": Standing(written_off=True)}
     assert admit(plan, where, ["plug"]).admitted == ("plug",)
+
+
+def test_a_carrier_that_is_hard_to_reach_needs_its_twins_proof_as_well() -> None:
+    fleet = (device("desk", 1), device("plug", 2, reach=Reach.TOOLS, feeds=("router",)))
+    plan = plan_for(fleet)
+    off = all_waiting(plan) | {"desk": Standing(State.ADRIFT, written_off=True)}
+    assert admit(plan, off, ["plug"]).held == {
+        "plug": "no easier twin has proved the move (desk is easier to reach)"
+    }
+    assert admit(plan, off | {"desk": Standing(State.SETTLED)}, ["plug"]).admitted == ("plug",)
+
+
+def test_a_carrier_waits_for_those_it_feeds_even_if_the_plan_does_not() -> None:
+    fleet = (device("main", 1, feeds=("branch",)), device("branch", 2, feeds=("router",)))
+    plan = planned(fleet, WIDE, [("main",), ("branch",)])
+    assert admit(plan, all_waiting(plan), ["main"]).held == {
+        "main": "feeds a part of the network, and branch has not moved yet"
+    }
+    # Branch is held by the plan's order, main by what it feeds: such a plan goes nowhere.
+    assert admit(plan, all_waiting(plan), ["branch"]).admitted == ()
 
 
 @pytest.mark.parametrize("state", State)
