@@ -96,8 +96,12 @@ class Conductor:
             here = [name for name in self._crew.plan.waves[index].devices if name in wanted]
             for name in here:
                 row = self._journal.row(name)
-                if row.direction is Direction.FORWARD and row.state in TURNS:
+                if row.direction is not Direction.FORWARD or row.state not in TURNS:
+                    continue
+                if self._journal.way_back(name):
                     self._journal.turn(name)
+                else:
+                    self._journal.note(name, "it has no way back, as the owner accepted by name")
             turned = [n for n in here if self._journal.row(n).direction is Direction.BACK]
             if not turned:
                 continue

@@ -132,11 +132,14 @@ class Journey:
     async def _start(self) -> Sighting | None:
         """The device where it must be to be sent anything: known by its MAC, just now."""
         direction, seconds = self._row.direction, self._pace.reply_seconds
-        source, target = source_of(direction), target_of(direction)
-        look = await self._on.seeker.look(self._member, seconds, sure=True, enough=source)
-        start = look.found.get(source) or self._unfinished(look) or self._otherwise_there(look)
+        look = await self._on.seeker.look(self._member, seconds, sure=True)
+        start = (
+            look.found.get(source_of(direction))
+            or self._unfinished(look)
+            or self._otherwise_there(look)
+        )
         if start is None and self._arrived(look) and self._row.state is not State.DECLINED:
-            self._step(Event.ARRIVE, f"it is already on the {target} side")
+            self._step(Event.ARRIVE, f"it is already on the {target_of(direction)} side")
         elif start is None:
             self._note("nothing was sent: it was not found where it must be; " + _join(look.words))
         return start
@@ -213,10 +216,9 @@ class Journey:
         to ask, and breaking off a read is harmless. After `reply_seconds` it is left to end: a
         device that never answers, or changes for ever, must not hold up its deadline."""
         member, seconds = self._member, self._pace.reply_seconds
-        target = target_of(self._row.direction)
         patience = self._loop.time() + seconds
         while self._tells_presence and self._loop.time() < patience:
-            look = asyncio.create_task(self._on.seeker.look(member, seconds, enough=target))
+            look = asyncio.create_task(self._on.seeker.look(member, seconds))
             change = asyncio.create_task(self._change(seconds))
             try:
                 await asyncio.wait({look, change}, return_when=asyncio.FIRST_COMPLETED)
@@ -226,7 +228,7 @@ class Journey:
                 for task in (look, change):
                     task.cancel()
                 await asyncio.gather(look, change, return_exceptions=True)
-        return await self._on.seeker.look(member, seconds, enough=target)
+        return await self._on.seeker.look(member, seconds)
 
     async def _came_back(self, back: Sighting) -> bool:
         """Whether a device found on the source side has returned, rather than not left yet."""

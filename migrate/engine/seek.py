@@ -64,12 +64,11 @@ class Seeker:
         sides: tuple[SideName, ...] = SIDES,
         *,
         sure: bool = False,
-        enough: SideName | None = None,
     ) -> Look:
         """Look for a device on these sides; `seconds` bound each read, `sure` reads a few times.
 
-        All places are asked at once. A sighting on the side `enough` ends the look early, so that
-        a place where nobody answers any more does not hold up one where the device is.
+        All places are asked at once. A device is in one place at a time, so its first sighting
+        ends the look: a place where nobody answers any more does not hold up the one where it is.
         """
         places = await self._places(member, sides)
         seen = Look()
@@ -86,8 +85,7 @@ class Seeker:
                     seen.words.append(result)
                 elif result.side in sides:
                     seen.found.setdefault(result.side, result)
-                    if result.side == enough:
-                        break
+                    break
         finally:
             for task in asking:
                 task.cancel()

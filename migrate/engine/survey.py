@@ -18,7 +18,7 @@ from migrate.engine.seek import Seeker, Sighting, plain
 from migrate.engine.tidings import Tell, Tidings, silent
 from migrate.model.problems import Problem
 from migrate.model.settings import FrozenValue, Setting
-from migrate.planning.bundles import side_settings
+from migrate.planning.bundles import side_settings, staying
 from migrate.ports.protocols import SideName
 
 AT_ONCE = 16
@@ -81,7 +81,7 @@ async def survey(crew: Crew, seeker: Seeker, names: Iterable[str], tell: Tell = 
 async def _survey_one(
     crew: Crew, seeker: Seeker, member: Member, seconds: float
 ) -> Surveyed | list[Problem]:
-    look = await seeker.look(member, seconds, sure=True, enough="old")
+    look = await seeker.look(member, seconds, sure=True)
     old, new = look.found.get("old"), look.found.get("new")
     if new is not None and not differences(
         plain(member.planned.bundle), new.readings, member.dialect
@@ -110,8 +110,14 @@ async def _survey_one(
 
 
 def _declared_back(crew: Crew, member: Member) -> dict[Setting, FrozenValue]:
+    """The way back of a device that has already left: what it had can no longer be read, so it is
+    what the owner declared, and nothing that would be half of a change."""
     declared = side_settings(crew.sides["old"], ("wifi", "broker", "group"))
-    return {setting: declared[setting] for setting in member.planned.bundle if setting in declared}
+    planned = member.planned
+    known = {s: declared[s] for s in planned.bundle if s in declared}
+    lost = [s for s in planned.bundle if s not in declared]
+    stays = staying(planned.bundle, lost)
+    return {setting: value for setting, value in known.items() if setting not in stays}
 
 
 def _disagreements(crew: Crew, member: Member, readings: Readings) -> list[Problem]:

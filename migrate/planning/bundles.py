@@ -108,11 +108,17 @@ def way_back(dialect: Dialect, old: Side, given: Iterable[Setting]) -> WayBack:
             known[setting] = declared[setting]
         else:
             lost.append(setting)
-    stays = {s for group in PARTS.values() if not set(group).isdisjoint(lost) for s in group}
-    if not set(WIFI).isdisjoint(lost):
-        stays |= set(given)
+    stays = staying(given, lost)
     return WayBack(
         {setting: value for setting, value in known.items() if setting not in stays},
         tuple(setting for setting in read if setting not in stays),
         tuple(lost),
     )
+
+
+def staying(given: Iterable[Setting], lost: Iterable[Setting]) -> set[Setting]:
+    """Settings that cannot go back because others are lost: all that depend on a lost one, and
+    everything if a setting of the network is lost."""
+    gone = set(lost)
+    stays = {s for group in PARTS.values() if not gone.isdisjoint(group) for s in group}
+    return stays if gone.isdisjoint(WIFI) else stays | set(given)

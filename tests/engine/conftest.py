@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import asyncio
+from collections.abc import AsyncIterator
+
 import pytest
+import pytest_asyncio
 
 from migrate.lab import two_networks_possible
 
 from .harness import House, HouseMaker
+from .together import Running
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make_house(tmp_path_factory: pytest.TempPathFactory) -> HouseMaker:
     """Makes a house of its own folder for every call; enter it with `async with`."""
     if not two_networks_possible():
@@ -19,3 +24,25 @@ def make_house(tmp_path_factory: pytest.TempPathFactory) -> HouseMaker:
         return House(tmp_path_factory.mktemp("house"), devices, **more)  # type: ignore[arg-type]
 
     return make
+
+
+@pytest_asyncio.fixture(scope="module", loop_scope="module")
+async def running(
+    request: pytest.FixtureRequest, make_house: HouseMaker
+) -> AsyncIterator[Running]:
+    """The module's scenarios that were asked for, all started; await one by its name."""
+    wanted = [
+        item.callspec.params["scenario"]
+        for item in request.session.items
+        if isinstance(item, pytest.Function) and item.module is request.module
+        if hasattr(item, "callspec") and "scenario" in item.callspec.params
+    ]
+    tasks = request.module.together.start(wanted, make_house)
+
+    async def result(name: str) -> None:
+        await tasks[name]
+
+    yield result
+    for task in tasks.values():
+        task.cancel()
+    await asyncio.gather(*tasks.values(), return_exceptions=True)

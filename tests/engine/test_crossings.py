@@ -14,8 +14,10 @@ from migrate.model.lifecycle import State
 from migrate.model.problems import Exit
 
 from .harness import FAMILIES, Change, Dev, House, HouseMaker, Pace, six
+from .together import Running, Together
 from .watch import Watch
 
+together = Together()
 EVERY_CHANGE: list[tuple[Change, ...]] = [
     ("wifi",),
     ("broker",),
@@ -55,7 +57,8 @@ async def cross(house: House) -> None:
         await crosses(house)
 
 
-async def test_every_family_over_both_transports(make_house: HouseMaker) -> None:
+@together
+async def every_family_over_both_transports(make_house: HouseMaker) -> None:
     """wifi and broker alone are in the tests with a login below."""
     houses = [make_house(*six(), change=change) for change in EVERY_CHANGE]
     await asyncio.gather(*map(cross, houses))
@@ -74,7 +77,8 @@ async def test_brokers_with_tls_and_logins(make_house: HouseMaker, brokers: Brok
     )
 
 
-async def test_devices_that_were_started_a_moment_ago(make_house: HouseMaker) -> None:
+@together
+async def devices_that_were_started_a_moment_ago(make_house: HouseMaker) -> None:
     """Their uptimes tell nothing yet: a restart must still be waited for, not guessed."""
     pace = Pace(least=2)
     changes: list[tuple[Change, ...]] = [("broker",), ("group",)]
@@ -83,7 +87,8 @@ async def test_devices_that_were_started_a_moment_ago(make_house: HouseMaker) ->
     )
 
 
-async def test_a_fleet_that_has_moved_is_left_alone(make_house: HouseMaker) -> None:
+@together
+async def a_fleet_that_has_moved_is_left_alone(make_house: HouseMaker) -> None:
     """A second run, with a journal of its own, sends nothing that changes a device."""
     pace = Pace(reply_seconds=1)
     async with make_house(*six(), change=("wifi", "broker", "group"), pace=pace) as house:
@@ -106,7 +111,8 @@ async def test_a_fleet_that_has_moved_is_left_alone(make_house: HouseMaker) -> N
             assert (store.broker_host, store.broker_port) == (old.broker_host, old.broker_port)
 
 
-async def test_half_a_fleet_that_has_moved(make_house: HouseMaker) -> None:
+@together
+async def half_a_fleet_that_has_moved(make_house: HouseMaker) -> None:
     """As after a run that was broken off and whose journal is lost."""
     async with make_house(*six(), change=("wifi", "broker")) as house:
         async with house.conductor() as conductor:
@@ -124,7 +130,8 @@ async def test_half_a_fleet_that_has_moved(make_house: HouseMaker) -> None:
         assert {house.bundles(name) for name in house.lab.units} == {1}
 
 
-async def test_only_one_device_is_taken_back(make_house: HouseMaker) -> None:
+@together
+async def only_one_device_is_taken_back(make_house: HouseMaker) -> None:
     async with make_house(*six(), change=("wifi", "broker", "group")) as house:
         await house.forward()
         assert (await house.back("sedge-mqtt")).exit is Exit.DONE
@@ -139,7 +146,8 @@ async def test_only_one_device_is_taken_back(make_house: HouseMaker) -> None:
         assert {house.bundles(name) for name in house.lab.units} == {2}
 
 
-async def test_a_device_that_is_not_at_its_new_broker_is_not_proven(
+@together
+async def a_device_that_is_not_at_its_new_broker_is_not_proven(
     make_house: HouseMaker,
 ) -> None:
     """It shows the new settings over HTTP and has restarted, but no broker ever hears of it."""
@@ -161,3 +169,8 @@ async def test_a_device_that_is_not_at_its_new_broker_is_not_proven(
         assert "not proven" in house.note("larch")
         assert (await house.back()).exit is Exit.DONE
         assert [name for name in house.lab.units if not house.as_before(name)] == []
+
+@pytest.mark.asyncio(loop_scope="module")
+@pytest.mark.parametrize("scenario", together.names)
+async def test_crossing(scenario: str, running: Running) -> None:
+    await running(scenario)

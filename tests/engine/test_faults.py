@@ -16,8 +16,10 @@ from migrate.model.lifecycle import Direction, State
 from migrate.model.problems import Exit, Unreachable
 
 from .harness import FAMILIES, Change, Dev, House, HouseMaker, Pace
+from .together import Running, Together
 from .watch import Passed, Watch
 
+together = Together()
 K = FaultKind
 BOTH: tuple[Change, ...] = ("wifi", "broker")
 PILOT = Dev("a-pilot", "larch")
@@ -70,16 +72,28 @@ async def goes_on(house: House, *again: str) -> None:
     assert outcome.done, outcome
 
 
-def after_its_write(house: House, faults: dict[str, Fault], *, answered: bool = True) -> Watch:
-    """Each of these devices gets its fault when its settings message has been answered; or, for
-    faults that do not concern the answer, as it leaves."""
+def after_its_write(house: House, faults: dict[str, Fault]) -> Watch:
+    """Each of these devices gets its fault when its settings message has been answered."""
     watch = Watch(house)
 
     def hurt(one: Passed) -> None:
         if one.kind == "write" and one.name in faults:
             house.unit(one.name).fault = faults[one.name]
 
-    (watch.after if answered else watch.before).append(hurt)
+    watch.after.append(hurt)
+    return watch
+
+
+def as_it_restarts(house: House, faults: dict[str, Fault]) -> Watch:
+    """Each of these devices gets its fault with the message that makes it restart."""
+    watch = Watch(house)
+
+    def hurt(one: Passed) -> None:
+        family = house.unit(one.name).spec.family
+        if one.name in faults and one.kind == ("restart" if family == "sedge" else "write"):
+            house.unit(one.name).fault = faults[one.name]
+
+    watch.before.append(hurt)
     return watch
 
 
@@ -112,7 +126,8 @@ async def test_writes_that_are_answered_badly(make_house: HouseMaker) -> None:
         assert not_moved(house) == {}
 
 
-async def test_a_restart_that_is_not_heard_is_asked_for_again(make_house: HouseMaker) -> None:
+@together
+async def a_restart_that_is_not_heard_is_asked_for_again(make_house: HouseMaker) -> None:
     """sedge stores; only a restart puts it in force. Where both sides look alike its read-back
     says "moved" before it is true."""
     changes: list[tuple[Change, ...]] = [BOTH, ("broker",), ("group",)]
@@ -130,7 +145,8 @@ async def not_heard(make_house: HouseMaker, change: tuple[Change, ...]) -> None:
         assert sorted(asked) == ["http", "http", "mqtt", "mqtt"]
 
 
-async def test_a_restart_that_is_never_made_is_never_settled(make_house: HouseMaker) -> None:
+@together
+async def a_restart_that_is_never_made_is_never_settled(make_house: HouseMaker) -> None:
     devices = [Dev("http", "sedge", load="a"), Dev("mqtt", "sedge", "mqtt", load="b")]
     async with make_house(PILOT, *devices, change=("group",), pace=HASTY) as house:
         fault = Fault(K.SILENT, only="writes")
@@ -160,7 +176,7 @@ async def test_everything_that_goes_wrong_after_the_write(make_house: HouseMaker
     mute = one_of_each(*SPOILED_READS, name="-ever", only="reads")
     mute = [dev for dev in mute if not (dev.name.startswith("huge") and dev.via == "mqtt")]
     within = each(K.SLOW_RETURN, name="-within", seconds=1)
-    beyond = each(K.SLOW_RETURN, name="-beyond", seconds=7)
+    beyond = each(K.SLOW_RETURN, name="-beyond", seconds=6.5)
     gone = each(K.NO_RETURN, times=1)
     back = each(K.RETURNS_TO_OLD, times=1)
     stranger = each(K.WRONG_MAC)
@@ -170,9 +186,9 @@ async def test_everything_that_goes_wrong_after_the_write(make_house: HouseMaker
     everybody = settle + adrift + back + stale
     faults = {device.name: device.fault for device in everybody if device.fault}
     healthy = [replace(device, fault=None) for device in everybody]
-    pace = Pace(soak_seconds=0.6, least=5, most=5, reply_seconds=1.5, look_seconds=0.3)
+    pace = Pace(soak_seconds=0.6, least=4, most=4, reply_seconds=1, look_seconds=0.3)
     async with make_house(PILOT, *healthy, change=BOTH, pace=pace) as house:
-        watch = after_its_write(house, faults, answered=False)
+        watch = as_it_restarts(house, faults)
         seen = dict.fromkeys(names(slow), 0)
 
         def heal(one: Passed) -> None:
@@ -211,7 +227,8 @@ async def test_everything_that_goes_wrong_after_the_write(make_house: HouseMaker
             assert len({one.text for one in watch.writes if one.name == name}) == 1
 
 
-async def test_devices_that_cannot_be_read_stop_the_run_before_it_begins(
+@together
+async def devices_that_cannot_be_read_stop_the_run_before_it_begins(
     make_house: HouseMaker,
 ) -> None:
     devices = each(*SPOILED_READS, only="reads") + each(K.WRONG_MAC)
@@ -237,7 +254,8 @@ async def test_devices_that_cannot_be_read_stop_the_run_before_it_begins(
         assert f"{len(told)} written off" in outcome.headline
 
 
-async def test_nothing_is_written_to_a_stranger_at_the_right_address(
+@together
+async def nothing_is_written_to_a_stranger_at_the_right_address(
     make_house: HouseMaker,
 ) -> None:
     """The survey was well; then another MAC answers (RFC 7042 documentation range)."""
@@ -259,7 +277,8 @@ async def test_nothing_is_written_to_a_stranger_at_the_right_address(
         assert [n for n in names(devices) if not house.as_before(n)] == []
 
 
-async def test_the_old_network_goes_off_the_air(make_house: HouseMaker) -> None:
+@together
+async def the_old_network_goes_off_the_air(make_house: HouseMaker) -> None:
     """Between two waves: nothing can be sent to the rest, and nothing is lost."""
     devices = [Dev(f"lamp-{n}", "larch") for n in range(3)]
     async with make_house(PILOT, *devices, pace=HASTY) as house:
@@ -278,7 +297,8 @@ async def test_the_old_network_goes_off_the_air(make_house: HouseMaker) -> None:
         assert not_moved(house) == {}
 
 
-async def test_the_new_network_is_not_on_the_air(make_house: HouseMaker) -> None:
+@together
+async def the_new_network_is_not_on_the_air(make_house: HouseMaker) -> None:
     """The pilot alone pays for it; when the network comes on, the run goes on by itself."""
     async with make_house(PILOT, Dev("lamp", "larch"), Dev("plug", "rowan"), pace=HASTY) as house:
         house.lab.new_network.on_air = False
@@ -293,7 +313,8 @@ async def test_the_new_network_is_not_on_the_air(make_house: HouseMaker) -> None
         assert not_moved(house) == {}
 
 
-async def test_a_deadline_is_kept_by_a_device_that_answers_nothing(make_house: HouseMaker) -> None:
+@together
+async def a_deadline_is_kept_by_a_device_that_answers_nothing(make_house: HouseMaker) -> None:
     """An address that takes connections and is silent, as a dropped packet is, must not hold up
     the clock: the read of a look lasts as long as the wait for it."""
     devices = [Dev("http", "rowan"), Dev("mqtt", "sedge", "mqtt")]
@@ -307,3 +328,8 @@ async def test_a_deadline_is_kept_by_a_device_that_answers_nothing(make_house: H
         # Twice the deadline, and a look on top.
         assert asyncio.get_running_loop().time() - begun < 15
         assert {house.journal.row(n).direction for n in names(devices)} == {Direction.FORWARD}
+
+@pytest.mark.asyncio(loop_scope="module")
+@pytest.mark.parametrize("scenario", together.names)
+async def test_fault(scenario: str, running: Running) -> None:
+    await running(scenario)

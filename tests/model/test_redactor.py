@@ -110,6 +110,9 @@ def test_overlapping_secrets_leave_no_tail() -> None:
     redactor = Redactor([Secret("abcdefgh"), Secret("efghijkl"), Secret("abcd")])
     assert redactor.clean("-abcdefghijkl-") == f"-{MASK}-"
     assert redactor.clean("-abcdx-") == f"-{MASK}x-"
+    # One inside another, and not at its beginning.
+    redactor = Redactor([Secret("abcdefgh"), Secret("cd")])
+    assert redactor.clean("-abcdefgh-cd-") == f"-{MASK}-{MASK}-"
 
 
 def test_a_secret_inside_the_mask_does_not_spoil_the_mask() -> None:
