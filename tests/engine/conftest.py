@@ -27,9 +27,7 @@ def make_house(tmp_path_factory: pytest.TempPathFactory) -> HouseMaker:
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
-async def running(
-    request: pytest.FixtureRequest, make_house: HouseMaker
-) -> AsyncIterator[Running]:
+async def running(request: pytest.FixtureRequest, make_house: HouseMaker) -> AsyncIterator[Running]:
     """The module's scenarios that were asked for, all started; await one by its name."""
     wanted = [
         item.callspec.params["scenario"]

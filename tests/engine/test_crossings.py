@@ -170,6 +170,7 @@ async def a_device_that_is_not_at_its_new_broker_is_not_proven(
         assert (await house.back()).exit is Exit.DONE
         assert [name for name in house.lab.units if not house.as_before(name)] == []
 
+
 @pytest.mark.asyncio(loop_scope="module")
 @pytest.mark.parametrize("scenario", together.names)
 async def test_crossing(scenario: str, running: Running) -> None:

@@ -23,7 +23,7 @@ together = Together()
 K = FaultKind
 BOTH: tuple[Change, ...] = ("wifi", "broker")
 PILOT = Dev("a-pilot", "larch")
-HASTY = Pace(soak_seconds=0.2, least=2, most=3, reply_seconds=1, look_seconds=0.2)
+HASTY = Pace(soak_seconds=0.2, least=3, most=3, reply_seconds=1, look_seconds=0.2)
 """For devices that are not to be found: upper limits that are waited out."""
 
 
@@ -233,7 +233,7 @@ async def devices_that_cannot_be_read_stop_the_run_before_it_begins(
 ) -> None:
     devices = each(*SPOILED_READS, only="reads") + each(K.WRONG_MAC)
     missing = Dev("missing", "rowan")
-    pace = Pace(reply_seconds=0.7)
+    pace = Pace(reply_seconds=1)
     async with make_house(PILOT, *devices, missing, change=BOTH, pace=pace) as house:
         await house.unit("missing").power_off()
         watch = Watch(house)
@@ -261,7 +261,7 @@ async def nothing_is_written_to_a_stranger_at_the_right_address(
     """The survey was well; then another MAC answers (RFC 7042 documentation range)."""
     devices = each(K.WRONG_MAC)
     healthy = [Dev(device.name, device.family, device.via) for device in devices]
-    async with make_house(PILOT, *healthy, change=BOTH) as house:
+    async with make_house(PILOT, *healthy, change=BOTH, pace=HASTY) as house:
         watch = Watch(house)
 
         def swap(one: Passed) -> None:
@@ -328,6 +328,7 @@ async def a_deadline_is_kept_by_a_device_that_answers_nothing(make_house: HouseM
         # Twice the deadline, and a look on top.
         assert asyncio.get_running_loop().time() - begun < 15
         assert {house.journal.row(n).direction for n in names(devices)} == {Direction.FORWARD}
+
 
 @pytest.mark.asyncio(loop_scope="module")
 @pytest.mark.parametrize("scenario", together.names)

@@ -11,10 +11,12 @@ from migrate.model.lifecycle import Direction, State
 from migrate.model.problems import Exit
 
 from .harness import Dev, House, HouseMaker, Pace
+from .together import Running, Together
 from .watch import Passed, Watch
 
+together = Together()
 K = FaultKind
-HASTY = Pace(soak_seconds=0.15, least=1.5, most=2, reply_seconds=0.8, look_seconds=0.1)
+HASTY = Pace(soak_seconds=0.15, least=3, most=3, reply_seconds=1, look_seconds=0.1)
 PILOT = Dev("a-pilot", "larch")
 FIRST = [Dev("lamp", "larch"), Dev("plug", "rowan", "mqtt"), Dev("fan", "sedge")]
 LAST = Dev("z-last", "larch", feeds="access-point")
@@ -28,9 +30,18 @@ def as_before(house: House) -> set[str]:
     return {name for name in house.lab.units if house.as_before(name)}
 
 
-@pytest.mark.parametrize("kind", [K.DECLINES, K.NO_RETURN], ids=lambda kind: kind.name.lower())
-async def test_policies(make_house: HouseMaker, kind: FaultKind) -> None:
-    """A device that is adrift keeps nobody else from being taken back."""
+@together
+async def policies_when_a_device_declines(make_house: HouseMaker) -> None:
+    await policies(make_house, K.DECLINES)
+
+
+@together
+async def policies_when_a_device_is_adrift(make_house: HouseMaker) -> None:
+    """It keeps nobody else from being taken back."""
+    await policies(make_house, K.NO_RETURN)
+
+
+async def policies(make_house: HouseMaker, kind: FaultKind) -> None:
     ill = Dev("ill", "rowan", fault=Fault(kind))
     houses = {
         policy: make_house(
@@ -56,7 +67,8 @@ async def keeps(policy: str, kind: FaultKind, at_home: House) -> None:
         assert house.journal.row("z-last").direction is Direction.FORWARD
 
 
-async def test_a_stale_device_and_its_wave_are_rolled_back(make_house: HouseMaker) -> None:
+@together
+async def a_stale_device_and_its_wave_are_rolled_back(make_house: HouseMaker) -> None:
     """Seen on the new side with a wrong read-back: it was moved, so it is taken back."""
     ill = Dev("ill", "larch", "mqtt", fault=Fault(K.WRONG_READBACK, times=1))
     more = {"change": ("wifi", "broker"), "pace": HASTY, "on_fault": "roll-back-wave"}
@@ -81,7 +93,8 @@ async def test_a_stale_device_and_its_wave_are_rolled_back(make_house: HouseMake
         assert as_before(house) == {"ill", "lamp", "plug", "fan"}
 
 
-async def test_the_way_back_stops_where_a_device_does_not_take_it(make_house: HouseMaker) -> None:
+@together
+async def the_way_back_stops_where_a_device_does_not_take_it(make_house: HouseMaker) -> None:
     """And goes on when it is asked for once more: that is the owner's word for a device that
     declined or did not return, too."""
     devices = [PILOT, *FIRST, LAST]
@@ -108,7 +121,8 @@ async def test_the_way_back_stops_where_a_device_does_not_take_it(make_house: Ho
         assert as_before(house) == set(house.lab.units)
 
 
-async def test_one_of_a_cover_stays_while_the_other_is_adrift(make_house: HouseMaker) -> None:
+@together
+async def one_of_a_cover_stays_while_the_other_is_adrift(make_house: HouseMaker) -> None:
     """Invariant 7 on the way back: never both lights of the stairs away at once."""
     low = Dev("low", "larch", cover="stairs")
     high = Dev("high", "larch", cover="stairs", reach="ladder")
@@ -126,7 +140,8 @@ async def test_one_of_a_cover_stays_while_the_other_is_adrift(make_house: HouseM
         assert house.as_before("a-pilot")
 
 
-async def test_carriers_go_last_on_the_way_back_too(make_house: HouseMaker) -> None:
+@together
+async def carriers_go_last_on_the_way_back_too(make_house: HouseMaker) -> None:
     """A feeder's restart could take the network from under those that are on their way."""
     devices = [PILOT, *FIRST, LAST, Dev("y-fed", "larch", feeds="z-last")]
     async with make_house(*devices, change=("wifi",)) as house:
@@ -161,3 +176,9 @@ async def test_a_device_that_stored_and_never_restarted_is_taken_back(
         house.unit("fan").fault = None
         assert (await house.back()).exit is Exit.DONE
         assert as_before(house) == {"a-pilot", "fan"}
+
+
+@pytest.mark.asyncio(loop_scope="module")
+@pytest.mark.parametrize("scenario", together.names)
+async def test_gate(scenario: str, running: Running) -> None:
+    await running(scenario)
