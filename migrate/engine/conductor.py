@@ -18,7 +18,9 @@ from migrate.engine.tidings import Outcome, Tell, Tidings, silent
 from migrate.journal.store import Journal, Row
 from migrate.model.lifecycle import TURNS, UNRESOLVED, Direction, State
 from migrate.model.problems import Exit, Problem, Refused, Trouble, Unreachable
-from migrate.model.secrets import Redactor
+from migrate.model.secrets import Redactor, Secret
+from migrate.model.settings import Setting
+from migrate.model.wifi import secret_fault
 from migrate.planning.gates import admit, shut_by
 from migrate.planning.refusals import carried, resolved
 from migrate.ports.protocols import World
@@ -70,6 +72,7 @@ class Conductor:
         """
         learn_secrets(self._crew, self._redactor)
         await self._survey()
+        self._check_carried(row.name for row in self._journal.rows() if not self._well(row.name))
         for index, wave in enumerate(self._crew.plan.waves):
             if all(self._well(name) for name in wave.devices):
                 continue
@@ -92,6 +95,9 @@ class Conductor:
         """
         learn_secrets(self._crew, self._redactor)
         wanted = set(names) if names is not None else {d.name for d in self._crew.plan.devices}
+        rows = [row for row in self._journal.rows() if row.name in wanted]
+        leave = [r.name for r in rows if r.state in TURNS or not _back_or_never_left(r)]
+        self._check_carried(leave, only_back=True)
         for index in self._waves_back():
             here = [name for name in self._crew.plan.waves[index].devices if name in wanted]
             for name in here:
@@ -138,19 +144,23 @@ class Conductor:
         problems = list(found.problems)
         if problems:
             raise Unreachable(problems)
-        self._check_carried(missing)
 
-    def _check_carried(self, names: Iterable[str]) -> None:
-        """Last look: both bundles as they are now, secrets included, fit their dialects."""
+    def _check_carried(self, names: Iterable[str], *, only_back: bool = False) -> None:
+        """Last look, in every process: the bundles as they are now fit their dialects, secrets
+        included. Those may have changed since the plan was made, or since the run was begun.
+        Raises Refused."""
         problems: list[Problem] = []
         for name in names:
             member = self._crew.members[name]
-            for frozen, what in (
-                (member.planned.bundle, ""),
-                (self._journal.way_back(name) or {}, "the way back: "),
-            ):
+            bundles = [(self._journal.way_back(name) or {}, "the way back: ")]
+            if not only_back:
+                bundles.append((member.planned.bundle, ""))
+            for frozen, what in bundles:
                 values = resolved(frozen, self._crew.resolve)
                 problems += carried(member.device, member.dialect, values, what)
+                key = values.get(Setting.WIFI_SECRET)
+                if isinstance(key, Secret) and (fault := secret_fault(key.reveal())):
+                    problems.append(Problem(what + fault, "put the right one there", device=name))
         if problems:
             raise Refused(problems)
 
@@ -286,13 +296,12 @@ class Conductor:
     def _finished(self) -> Outcome:
         rows = self._journal.rows()
         settled = sum(row.state is State.SETTLED for row in rows)
+        taken_back = sum(row.state is State.RESTORED for row in rows)
         off = [row.name for row in rows if row.written_off]
         words = f"{settled} of {len(rows)} devices are on the new side"
-        return Outcome(
-            Exit.DONE,
-            words + (f", {len(off)} written off" if off else ""),
-            self._reasons(off),
-        )
+        words += f", {taken_back} taken back" if taken_back else ""
+        words += f", {len(off)} written off" if off else ""
+        return Outcome(Exit.DONE, words, self._reasons(off))
 
     def _gone_back(self, wanted: set[str]) -> Outcome:
         rows = [row for row in self._journal.rows() if row.name in wanted]

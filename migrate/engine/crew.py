@@ -92,19 +92,19 @@ def muster(plan: Plan, inputs: Inputs, resolve: Resolve) -> Crew:
 def learn_secrets(crew: Crew, redactor: Redactor) -> None:
     """Teach a redactor every secret of the run, so that whatever a device says is cleaned of all.
     Raises what `resolve` raises: a run without one of its secrets does not begin."""
-    keys: set[SecretRef] = set()
+    keys: set[tuple[SecretRef, str]] = set()
     words: set[SecretRef] = set()
     for side in crew.sides.values():
         if side.wifi and side.wifi.secret:
-            keys.add(side.wifi.secret)
+            keys.add((side.wifi.secret, side.wifi.ssid))
         for login in (side.broker, side.broker.own) if side.broker else ():
             if login and login.password:
                 words.add(login.password)
     for member in crew.members.values():
         if member.device.login:
             words.add(member.device.login.password)
-    ssids = [side.wifi.ssid for side in crew.sides.values() if side.wifi]
-    redactor.learn([crew.resolve(ref) for ref in keys], ssids)
+    for ref, ssid in keys:
+        redactor.learn([crew.resolve(ref)], [ssid])
     redactor.learn([crew.resolve(ref) for ref in words])
 
 

@@ -65,7 +65,7 @@ class Journey:
         self._sent = self._left = self._loop.time() - self._seconds_since_sent()
         self._uptime_before: float | None = None
         self._told_to_restart = -inf
-        self._gone = False
+        self._gone = self._in_place = False
 
     @property
     def _row(self) -> Row:
@@ -110,6 +110,7 @@ class Journey:
         if start is None or on.stopping.is_set():
             return
         self._uptime_before = start.readings.uptime_seconds
+        self._in_place = start.side == target_of(direction)
         frozen = self._bundle(direction)
         values = resolved(frozen, on.crew.resolve)
         row = on.journal.intend(member.name, frozen)
@@ -240,40 +241,51 @@ class Journey:
                 self._told_to_restart = self._loop.time()
                 await self._on.talker.restart(self._member, back.at, self._pace.reply_seconds)
             return False
-        return bool(restarted) and not (back.doubtful and stored)
+        # One that restarted and holds what it was given has not given up: it is still looking, or
+        # answers for the last time on the side that it is about to leave.
+        return bool(restarted) and not stored
 
     def _stored(self, there: Sighting) -> bool:
         """Whether it reads back what it was given, in force or not."""
         return not self._not_as_intended(there)
 
     async def _soak(self) -> None:
-        """Stay until the device was well, as intended, for the soak; or is lost, or stays stale."""
+        """Stay until the device was well, as intended, for the soak; or is lost, or stays unwell.
+
+        The soak is counted from the last moment at which anything was wrong."""
         pace, target = self._pace, target_of(self._row.direction)
         begun = self._loop.time()
         end = begun + pace.soak_seconds
         patience = begun + max(pace.deadline_seconds.most, pace.soak_seconds + pace.look_seconds)
         interval = max(pace.look_seconds, pace.soak_seconds / 10)
-        misses = 0
+        misses, before = 0, None
         while True:
             look = await self._on.seeker.look(self._member, pace.reply_seconds, (target,))
             there, now = look.found.get(target), self._loop.time()
-            if there is None:
-                misses += 1
-                if misses >= MISSES:
-                    self._step(Event.LOSE, "lost while it soaked; " + _join(look.words))
-                    self._left = now
-                    return
-            elif stale := self._not_as_intended(there):
-                misses, end = 0, now + pace.soak_seconds
+            misses = 0 if there else misses + 1
+            if misses >= MISSES:
+                self._step(Event.LOSE, "lost while it soaked; " + _join(look.words))
+                self._left = now
+                return
+            if wrong := self._unwell(there, before):
+                end = now + pace.soak_seconds
                 if now >= patience:
-                    self._note(f"on the {target} side, but {stale}")
+                    self._note(f"on the {target} side, but {wrong}")
                     return
-            else:
-                misses = 0
-                if now >= end:
-                    self._step(Event.SOAK, f"well for {now - begun:.1f} s")
-                    return
+            elif now >= end:
+                self._step(Event.SOAK, f"well for {now - begun:.1f} s")
+                return
+            before = there or before
             await self._change(interval if misses else min(interval, max(end - now, 0)))
+
+    def _unwell(self, there: Sighting | None, before: Sighting | None) -> str:
+        """What is wrong with a device that soaks; empty if nothing is. `before` is where it was
+        seen the last time."""
+        if there is None:
+            return "it does not answer every time"
+        if before and _restarted_between(before, there):
+            return "it restarts again and again"
+        return self._not_as_intended(there)
 
     def _arrived(self, look: Look, *, late: bool = False) -> Sighting | None:
         """The device on the side it was sent to, if this is proven. `late`: a restart that the
@@ -292,7 +304,8 @@ class Journey:
 
     def _must_restart(self, there: Sighting) -> bool:
         """Whether new settings that it shows are in force only if it restarted since."""
-        return there.doubtful and self._member.restarts and self._row.sent_at is not None
+        unmoved = there.doubtful or self._in_place
+        return unmoved and self._member.restarts and self._row.sent_at is not None
 
     def _unfinished(self, look: Look) -> Sighting | None:
         """The device if it holds its new settings and has not restarted, as far as can be told."""
@@ -310,16 +323,16 @@ class Journey:
     def _restarted(self, sighting: Sighting) -> bool | None:
         """Whether it restarted since it was sent its bundle; None where nothing can tell.
 
-        Uptimes are told in whole seconds, so two of them agree only to within one. Of a device
+        Uptimes are told in whole seconds, so two of them agree only to within one; and some time
+        between question and answer, so the doubt about that goes against the verdict. Of a device
         that tells none, having been gone for a while must do.
         """
         uptime = sighting.readings.uptime_seconds
         if uptime is None:
             return True if self._gone else None
-        since = sighting.heard - self._sent
-        if uptime + UPTIME_SLACK < since + (self._uptime_before or 0.0):
+        if uptime + UPTIME_SLACK < sighting.asked - self._sent + (self._uptime_before or 0.0):
             return True
-        return False if uptime > since + UPTIME_SLACK else None
+        return False if uptime > sighting.heard - self._sent + UPTIME_SLACK else None
 
     def _not_as_intended(self, there: Sighting) -> str:
         target = self._target(self._row.direction)
@@ -374,6 +387,14 @@ class Journey:
 def arrived_for_good(row: Row) -> bool:
     """Whether a device is where its direction leads, proven."""
     return row.state is GOAL[row.direction]
+
+
+def _restarted_between(before: Sighting, there: Sighting) -> bool:
+    """Whether its uptime says that it restarted between two looks."""
+    was, now = before.readings.uptime_seconds, there.readings.uptime_seconds
+    if was is None or now is None:
+        return False
+    return now + UPTIME_SLACK < was + there.asked - before.heard
 
 
 def _join(words: list[str]) -> str:

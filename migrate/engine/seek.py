@@ -26,12 +26,13 @@ SIDES: tuple[SideName, SideName] = ("old", "new")
 @dataclass(frozen=True)
 class Sighting:
     """A device that answered with its own MAC. `doubtful`: only its settings tell the side.
-    `heard` is the loop's time when it answered: a look may end later, and uptimes age."""
+    `asked` and `heard` are the loop's times between which it told what it told: uptimes age."""
 
     at: At
     readings: Readings
     side: SideName
     doubtful: bool
+    asked: float
     heard: float
 
 
@@ -110,12 +111,13 @@ class Seeker:
     ) -> Sighting | str:
         if not at.address and self.present(member, at.side) is False:
             return f"it says at {at} that it is away"
+        asked = asyncio.get_running_loop().time()
         try:
             read = self._talker.read_surely if sure else self._talker.read
             said = await read(member, at, seconds)
         except Unread as error:
             return str(error)
-        return await self._place(member, at, possible, said)
+        return await self._place(member, at, possible, said, asked)
 
     async def _places(
         self, member: Member, sides: tuple[SideName, ...]
@@ -156,7 +158,12 @@ class Seeker:
         ]
 
     async def _place(
-        self, member: Member, at: At, possible: tuple[SideName, ...], readings: Readings
+        self,
+        member: Member,
+        at: At,
+        possible: tuple[SideName, ...],
+        readings: Readings,
+        asked: float,
     ) -> Sighting | str:
         heard = asyncio.get_running_loop().time()
         if readings.mac != member.device.mac:
@@ -167,11 +174,12 @@ class Seeker:
             if not possible:
                 return f"it answers over {at}, but with an address of neither side"
         if len(possible) == 1:
-            return Sighting(at, readings, possible[0], False, heard)
+            return Sighting(at, readings, possible[0], False, asked, heard)
         moved = not differences(plain(member.planned.bundle), readings, member.dialect)
         side: SideName = "new" if moved else "old"
         # Over a shared broker one link serves both sides; an address is the same on both.
-        return Sighting(replace(at, side=side) if at.address else at, readings, side, True, heard)
+        at = replace(at, side=side) if at.address else at
+        return Sighting(at, readings, side, True, asked, heard)
 
     async def _leased(self, member: Member) -> str | None:
         """Its address by the lease files alone: the new side's, if it has one there."""

@@ -83,6 +83,14 @@ async def _survey_one(
 ) -> Surveyed | list[Problem]:
     look = await seeker.look(member, seconds, sure=True)
     old, new = look.found.get("old"), look.found.get("new")
+    if new is not None and _reads_alike(crew, member, new):
+        return [
+            Problem(
+                "reads the same before the change and after it: nobody could tell whether it moved",
+                "change something that can be read as well, such as host, port or user name",
+                device=member.name,
+            )
+        ]
     if new is not None and not differences(
         plain(member.planned.bundle), new.readings, member.dialect
     ):
@@ -107,6 +115,16 @@ async def _survey_one(
         if setting in old.readings.settings:
             back[setting] = old.readings.settings[setting]
     return Surveyed(member, old, back)
+
+
+def _reads_alike(crew: Crew, member: Member, there: Sighting) -> bool:
+    """Whether only its readings could tell the side, and they fit the old side as well: as where
+    nothing but a password changes."""
+    declared = plain(side_settings(crew.sides["old"], ("wifi", "broker", "group")))
+    bundle = plain(member.planned.bundle)
+    before = {setting: declared[setting] for setting in bundle if setting in declared}
+    alike = len(before) == len(bundle) and not differences(before, there.readings, member.dialect)
+    return there.doubtful and alike
 
 
 def _declared_back(crew: Crew, member: Member) -> dict[Setting, FrozenValue]:

@@ -15,6 +15,12 @@ from .together import Running, Together
 from .watch import Passed, Watch
 
 together = Together()
+OPEN = {
+    "a_device_that_stored_and_never_restarted_is_taken_back": pytest.mark.xfail(
+        strict=True,
+        reason="TURNS in model/lifecycle.py has no RETURNED: such a device is not taken back",
+    )
+}
 K = FaultKind
 HASTY = Pace(soak_seconds=0.15, least=3, most=3, reply_seconds=1, look_seconds=0.1)
 PILOT = Dev("a-pilot", "larch")
@@ -141,23 +147,7 @@ async def one_of_a_cover_stays_while_the_other_is_adrift(make_house: HouseMaker)
 
 
 @together
-async def carriers_go_last_on_the_way_back_too(make_house: HouseMaker) -> None:
-    """A feeder's restart could take the network from under those that are on their way."""
-    devices = [PILOT, *FIRST, LAST, Dev("y-fed", "larch", feeds="z-last")]
-    async with make_house(*devices, change=("wifi",)) as house:
-        forward, back = Watch(house), Watch(house)
-        assert (await house.forward(bend=forward)).exit is Exit.DONE
-        assert forward.written()[-2:] == ["z-last", "y-fed"]
-        assert (await house.back(bend=back)).exit is Exit.DONE
-        assert back.written()[-2:] == ["z-last", "y-fed"]
-        assert as_before(house) == set(house.lab.units)
-
-
-@pytest.mark.xfail(
-    strict=True,
-    reason="TURNS in model/lifecycle.py has no RETURNED: such a device is not taken back",
-)
-async def test_a_device_that_stored_and_never_restarted_is_taken_back(
+async def a_device_that_stored_and_never_restarted_is_taken_back(
     make_house: HouseMaker,
 ) -> None:
     """It is on the old side, but its memory holds the new settings: the next power cut would
@@ -179,6 +169,8 @@ async def test_a_device_that_stored_and_never_restarted_is_taken_back(
 
 
 @pytest.mark.asyncio(loop_scope="module")
-@pytest.mark.parametrize("scenario", together.names)
+@pytest.mark.parametrize(
+    "scenario", [pytest.param(name, marks=OPEN.get(name, ())) for name in together.names]
+)
 async def test_gate(scenario: str, running: Running) -> None:
     await running(scenario)

@@ -10,6 +10,7 @@ import sqlite3
 from dataclasses import dataclass, field
 from itertools import combinations
 
+import pytest
 from scipy.stats import beta
 
 from migrate.lab import Unit
@@ -19,8 +20,10 @@ from migrate.model.secrets import SecretRef
 from migrate.model.settings import FrozenBundle
 
 from .harness import Dev, House, HouseMaker, Pace
+from .together import Running, Together
 from .watch import Passed, Watch
 
+together = Together()
 RANK = {"table": 0, "ladder": 1, "tools": 2}
 FLEET = [
     Dev("desk", "larch"),
@@ -38,7 +41,7 @@ FLEET = [
     Dev("fridge", "sedge", load="a fridge"),
     Dev("cellar-plug", "sedge", feeds="loft-plug"),
 ]
-PACE = Pace(stranded_at_most=2, confidence=0.9, soak_seconds=0.2)
+PACE = Pace(stranded_at_most=2, confidence=0.9, soak_seconds=0.1)
 
 
 @dataclass
@@ -97,7 +100,8 @@ def bound(returns: int) -> float:
     return float(beta.ppf(PACE.confidence, 1, returns)) if returns else 1.0
 
 
-async def test_forward_and_back(make_house: HouseMaker) -> None:
+@together
+async def forward_and_back(make_house: HouseMaker) -> None:
     async with make_house(*FLEET, change=("wifi", "broker"), pace=PACE) as house:
         disk, watch = OnDisk(house), Watch(house)
         watch.before.append(disk)
@@ -191,3 +195,27 @@ def invariant_9(sent: dict[str, Passed], settled: dict[str, float]) -> None:
     pilot = next(device for device in FLEET if device.name == first)
     assert (pilot.reach, pilot.load, pilot.cover, pilot.feeds) == ("table", "", "", "")
     assert [n for n in sent if n != first and sent[n].at < settled[first]] == []
+
+
+@together
+async def carriers_go_last_on_the_way_back_too(make_house: HouseMaker) -> None:
+    """A feeder's restart could take the network from under those that are on their way."""
+    devices = [
+        Dev("a-pilot"),
+        Dev("fan", "sedge"),
+        Dev("z-last", feeds="access-point"),
+        Dev("y-fed", feeds="z-last"),
+    ]
+    async with make_house(*devices, change=("wifi",)) as house:
+        forward, back = Watch(house), Watch(house)
+        assert (await house.forward(bend=forward)).exit is Exit.DONE
+        assert forward.written()[-2:] == ["z-last", "y-fed"]
+        assert (await house.back(bend=back)).exit is Exit.DONE
+        assert back.written()[-2:] == ["z-last", "y-fed"]
+        assert [name for name in house.lab.units if not house.as_before(name)] == []
+
+
+@pytest.mark.asyncio(loop_scope="module")
+@pytest.mark.parametrize("scenario", together.names)
+async def test_order(scenario: str, running: Running) -> None:
+    await running(scenario)

@@ -22,13 +22,13 @@ from .harness import HouseMaker
 
 Scenario = Callable[[HouseMaker], Coroutine[Any, Any, None]]
 Running = Callable[[str], Awaitable[None]]
-AT_ONCE = 4
 
 
 class Together:
     """The scenarios of a module."""
 
-    def __init__(self) -> None:
+    def __init__(self, at_once: int = 5) -> None:
+        self._at_once = at_once
         self._all: dict[str, Scenario] = {}
 
     def __call__(self, scenario: Scenario) -> Scenario:
@@ -42,7 +42,7 @@ class Together:
 
     def start(self, wanted: Iterable[str], make_house: HouseMaker) -> dict[str, asyncio.Task[None]]:
         """Start these, a few at a time."""
-        gate = asyncio.Semaphore(AT_ONCE)
+        gate = asyncio.Semaphore(self._at_once)
 
         async def one(scenario: Scenario) -> None:
             async with gate:
