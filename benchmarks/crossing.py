@@ -17,8 +17,8 @@ from pathlib import Path
 from statistics import median
 from typing import get_args
 
-from migrate.cli.common import TOOL
 from migrate.cli.conduct import world_for
+from migrate.cli.plan import plan_for
 from migrate.engine.conductor import Conductor
 from migrate.engine.crew import muster
 from migrate.journal.store import Entry, Journal
@@ -26,7 +26,6 @@ from migrate.lab.brokers import MosquittoBroker
 from migrate.lab.cottage import Cottage, Item
 from migrate.lab.lab import BrokerKind
 from migrate.lab.specs import Family
-from migrate.planning.make import make_plan
 from migrate.ports.files import load
 from migrate.ports.sockets import now
 from migrate.ports.vault import Vault
@@ -65,10 +64,7 @@ async def main(number: int) -> None:
             house.write()
             vault = Vault()
             inputs = load(house.fleet, house.playbook)
-            plan = make_plan(
-                inputs.fleet, inputs.playbook, inputs.dialects, vault.resolve, inputs.sources,
-                created=now().isoformat(), tool=TOOL,
-            )  # fmt: skip
+            plan = plan_for(inputs, vault)
             journal = Journal.create(Path(folder, "run", "journal.sqlite3"), plan, now, {})
             crew = muster(plan, inputs, vault.resolve)
             cpu = time.process_time()

@@ -95,14 +95,12 @@ def write_report(journal: Journal) -> Path:
 
 async def conduct_in_loop(crew: Crew, journal: Journal, vault: Vault, work: Work) -> Outcome:
     """Open the world, show progress, let the conductor work."""
-    sides = crew.sides.values()
-    redactor = vault.redactor(tuple(side.wifi.ssid for side in sides if side.wifi))
     view = progress(crew.plan, {row.name: row.state for row in journal.rows()}, out)
     _quiet_loop()
     async with world_for(crew) as world:
         with view:
             conductor = Conductor(
-                crew, journal, world, redactor, view.tell, first_id=1 + randbelow(2**30)
+                crew, journal, world, vault.redactor(), view.tell, first_id=1 + randbelow(2**30)
             )
             with _gentle_stop(conductor):
                 return await work(conductor)

@@ -10,7 +10,6 @@ import typer
 from rich.text import Text
 
 from migrate.cli.common import (
-    TOOL,
     StateDir,
     new_run,
     out,
@@ -19,11 +18,11 @@ from migrate.cli.common import (
     show_outcome,
 )
 from migrate.cli.conduct import conduct_in_loop, load_checked, write_report
+from migrate.cli.plan import plan_for
 from migrate.engine.crew import muster
 from migrate.engine.tidings import Outcome
 from migrate.journal.store import Journal
 from migrate.model.problems import Exit
-from migrate.planning.make import make_plan
 from migrate.ports.files import load, private_folder, write_private
 from migrate.ports.sockets import now
 from migrate.ports.vault import Vault
@@ -58,15 +57,7 @@ async def _demo(state: Path | None) -> Outcome:
         out.print(Text(f"fleet    {cottage.fleet}\nplaybook {cottage.playbook}"), soft_wrap=True)
         vault = Vault()
         inputs = load(cottage.fleet, cottage.playbook)
-        plan = make_plan(
-            inputs.fleet,
-            inputs.playbook,
-            inputs.dialects,
-            vault.resolve,
-            inputs.sources,
-            created=now().isoformat(timespec="seconds"),
-            tool=TOOL,
-        )
+        plan = plan_for(inputs, vault)
         write_private(house / "plan.json", plan.to_json())
         waves = count(len(plan.waves), "wave")
         out.print(

@@ -12,8 +12,10 @@ from rich.text import Text
 from migrate.cli.common import TOOL, out, problems_in_words, vault
 from migrate.model.problems import BadFile, Problem
 from migrate.planning.make import make_plan
-from migrate.ports.files import is_plan, load, write_private
+from migrate.planning.plan import Plan
+from migrate.ports.files import Inputs, is_plan, load, write_private
 from migrate.ports.sockets import now
+from migrate.ports.vault import Vault
 from migrate.views.plan import show_plan
 
 
@@ -47,18 +49,23 @@ def plan(
             what = "is there already, and is no plan: it is not written over"
             raise BadFile(Problem(what, "name another file with --out", str(place)))
         secrets = vault()
-        made = make_plan(
-            inputs.fleet,
-            inputs.playbook,
-            inputs.dialects,
-            secrets.resolve,
-            inputs.sources,
-            created=now().isoformat(timespec="seconds"),
-            tool=TOOL,
-        )
+        made = plan_for(inputs, secrets)
         write_private(place, made.to_json())
         show_plan(made, out)
         out.print()
         out.print(Text(f"Frozen to {place}, digest {made.digest[:16]}."), soft_wrap=True)
         next_ = f"migrate run {shlex.quote(str(place))} --dry-run"
         out.print(Text(f"Next: {next_}   reads every device, changes none"), soft_wrap=True)
+
+
+def plan_for(inputs: Inputs, secrets: Vault) -> Plan:
+    """The frozen plan of what was loaded, made now by this version. Raises Refused."""
+    return make_plan(
+        inputs.fleet,
+        inputs.playbook,
+        inputs.dialects,
+        secrets.resolve,
+        inputs.sources,
+        created=now().isoformat(timespec="seconds"),
+        tool=TOOL,
+    )

@@ -12,15 +12,13 @@ from collections.abc import Coroutine, Iterable, Sequence
 from migrate.engine.crew import Crew, learn_secrets
 from migrate.engine.journey import SENDS_AT_ONCE, Ground, Journey, arrived_for_good
 from migrate.engine.seek import Seeker
-from migrate.engine.survey import Survey, survey
+from migrate.engine.survey import survey
 from migrate.engine.talk import Talker
 from migrate.engine.tidings import Outcome, Tell, Tidings, silent
 from migrate.journal.store import Journal, Row
 from migrate.model.lifecycle import TURNS, UNRESOLVED, Direction, State
 from migrate.model.problems import Exit, Problem, Refused, Trouble, Unreachable
-from migrate.model.secrets import Redactor, Secret
-from migrate.model.settings import Setting
-from migrate.model.wifi import secret_fault
+from migrate.model.secrets import Redactor
 from migrate.planning.gates import admit, shut_by
 from migrate.planning.refusals import carried, resolved
 from migrate.ports.protocols import World
@@ -96,8 +94,8 @@ class Conductor:
         learn_secrets(self._crew, self._redactor)
         wanted = set(names) if names is not None else {d.name for d in self._crew.plan.devices}
         rows = [row for row in self._journal.rows() if row.name in wanted]
-        leave = [r.name for r in rows if r.state in TURNS or not _back_or_never_left(r)]
-        self._check_carried(leave, only_back=True)
+        leaving = [row.name for row in rows if not _back_or_never_left(row)]
+        self._check_carried(leaving, only_back=True)
         for index in self._waves_back():
             here = [name for name in self._crew.plan.waves[index].devices if name in wanted]
             for name in here:
@@ -137,13 +135,12 @@ class Conductor:
         ]
         if not missing:
             return
-        self._tell(Tidings("waiting", f"reading {len(missing)} devices; nothing is changed"))
-        found: Survey = await survey(self._crew, self._ground.seeker, missing, self._tell)
+        self._tell(Tidings("waiting", f"reading {_devices(len(missing))}; nothing is changed"))
+        found = await survey(self._crew, self._ground.seeker, missing, self._tell)
         for one in found.found.values():
             self._journal.record_before(one.member.name, one.readings, one.way_back)
-        problems = list(found.problems)
-        if problems:
-            raise Unreachable(problems)
+        if found.problems:
+            raise Unreachable(found.problems)
 
     def _check_carried(self, names: Iterable[str], *, only_back: bool = False) -> None:
         """Last look, in every process: the bundles as they are now fit their dialects, secrets
@@ -158,9 +155,6 @@ class Conductor:
             for frozen, what in bundles:
                 values = resolved(frozen, self._crew.resolve)
                 problems += carried(member.device, member.dialect, values, what)
-                key = values.get(Setting.WIFI_SECRET)
-                if isinstance(key, Secret) and (fault := secret_fault(key.reveal())):
-                    problems.append(Problem(what + fault, "put the right one there", device=name))
         if problems:
             raise Refused(problems)
 
@@ -282,7 +276,10 @@ class Conductor:
 
     def _reasons(self, names: Iterable[str]) -> tuple[str, ...]:
         rows = [self._journal.row(name) for name in names]
-        return tuple(f"{row.name} is {row.state}: {row.note or _plainly(row)}" for row in rows)
+        return tuple(
+            f"{row.name} is {row.state}: {row.note or 'nothing is known beyond that'}"
+            for row in rows
+        )
 
     def _held(self, index: int, names: Sequence[str], reasons: tuple[str, ...] = ()) -> Outcome:
         self._journal.remark("held", ", ".join(names), index)
@@ -307,8 +304,8 @@ class Conductor:
         rows = [row for row in self._journal.rows() if row.name in wanted]
         restored = sum(row.state is State.RESTORED for row in rows)
         self._journal.remark("rolled back", _devices(restored))
-        untouched = sum(row.direction is Direction.FORWARD for row in rows)
         missing = [row.name for row in rows if not _back_or_never_left(row)]
+        untouched = len(rows) - restored - len(missing)
         words = f"{_devices(restored)} back on the old side, {untouched} had never left"
         if missing:
             words += f", {len(missing)} could not be taken back"
@@ -332,11 +329,9 @@ async def _together(journeys: Iterable[Coroutine[None, None, None]]) -> None:
 
 
 def _back_or_never_left(row: Row) -> bool:
-    return row.direction is Direction.FORWARD or row.state is State.RESTORED
-
-
-def _plainly(row: Row) -> str:
-    return "nothing is known beyond that"
+    if row.direction is Direction.FORWARD:
+        return row.state not in TURNS
+    return row.state is State.RESTORED
 
 
 def _devices(number: int) -> str:

@@ -157,13 +157,7 @@ class Journey:
         look = await self._on.seeker.look(self._member, self._pace.reply_seconds, sure=True)
         direction = self._row.direction
         start = look.found.get(source_of(direction))
-        target = self._target(direction)
-        unchanged = (
-            start is not None
-            and target_of(direction) not in look.found
-            and differences(target, start.readings, self._member.dialect)
-        )
-        if unchanged:
+        if start and target_of(direction) not in look.found and not self._stored(start):
             self._step(Event.UNSENT, "found unchanged after an interruption")
         else:
             self._step(Event.SENT, "an interruption came between; it may have been sent")

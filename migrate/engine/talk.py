@@ -42,12 +42,7 @@ class Talker:
 
     async def read_surely(self, member: Member, at: At, seconds: float) -> Readings:
         """As read, tried again a few times: reading changes nothing. Raises Unread."""
-        async for attempt in AsyncRetrying(
-            retry=retry_if_exception_type(Unread),
-            stop=stop_after_attempt(TRIES),
-            wait=wait_exponential(multiplier=0.2, max=2),
-            reraise=True,
-        ):
+        async for attempt in _tries(Unread):
             with attempt:
                 return await self.read(member, at, seconds)
         raise AssertionError  # tenacity either returns from the body or raises
@@ -62,12 +57,7 @@ class Talker:
             member.dialect, member.device, member.device.via, bundle, next(self._ids)
         )
         try:
-            async for attempt in AsyncRetrying(
-                retry=retry_if_exception_type(NotDelivered),
-                stop=stop_after_attempt(TRIES),
-                wait=wait_exponential(multiplier=0.2, max=2),
-                reraise=True,
-            ):
+            async for attempt in _tries(NotDelivered):
                 with attempt:
                     reply = await self._line.exchange(request, at, seconds)
         except NoReply as error:
@@ -99,3 +89,13 @@ class Talker:
         """Words as they may be shown: no secrets, nothing that steers a terminal."""
         flat = "".join(char if char.isprintable() else "?" for char in words)
         return self._redactor.clean(flat)
+
+
+def _tries(after: type[Exception]) -> AsyncRetrying:
+    """A few tries, each but the first after this failure only."""
+    return AsyncRetrying(
+        retry=retry_if_exception_type(after),
+        stop=stop_after_attempt(TRIES),
+        wait=wait_exponential(multiplier=0.2, max=2),
+        reraise=True,
+    )

@@ -50,7 +50,20 @@ class RunningBroker(Protocol):
 
 
 class _Managed:
-    """start and stop as an async context manager."""
+    """A broker on an address of this machine, with a login and TLS if given; start and stop as an
+    async context manager. Its repr shows no password."""
+
+    def __init__(
+        self, host: str, port: int, username: str | None, password: str | None, tls: Tls | None
+    ) -> None:
+        self.host = host
+        self.port = port
+        self._username = username
+        self._password = password
+        self._tls = tls
+
+    def __repr__(self) -> str:
+        return f"{type(self).__name__}({self.host}:{self.port})"
 
     async def start(self) -> None:
         raise NotImplementedError
@@ -87,16 +100,9 @@ class EmbeddedBroker(_Managed):
         password: str | None = None,
         tls: Tls | None = None,
     ) -> None:
-        self.host = host
-        self.port = port
-        self._username = username
-        self._password = password
-        self._tls = tls
+        super().__init__(host, port, username, password, tls)
         self._token = uuid.uuid4().hex
         self._broker: Broker | None = None
-
-    def __repr__(self) -> str:
-        return f"EmbeddedBroker({self.host}:{self.port})"
 
     def admits(self, username: str | None, password: str | None) -> bool:
         """Whether a client with this name and password is let in."""
@@ -185,17 +191,10 @@ class MosquittoBroker(_Managed):
         *,
         folder: Path | None = None,
     ) -> None:
-        self.host = host
-        self.port = port
-        self._username = username
-        self._password = password
-        self._tls = tls
+        super().__init__(host, port, username, password, tls)
         self._folder = folder
         self._own_folder: tempfile.TemporaryDirectory[str] | None = None
         self._process: asyncio.subprocess.Process | None = None
-
-    def __repr__(self) -> str:
-        return f"MosquittoBroker({self.host}:{self.port})"
 
     @staticmethod
     def available() -> bool:

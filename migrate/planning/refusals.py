@@ -166,10 +166,14 @@ def all_refusals(
 
 def carried(device: Device, dialect: Dialect, values: Bundle, what: str = "") -> list[Problem]:
     """Refusals of one bundle as it stands now, for a last look before the run."""
-    return [
+    problems = [
         Problem(what + fault, "correct the value, then plan anew", device=device.name)
         for fault in bundle_faults(dialect, device, device.via, values)
     ]
+    key = values.get(Setting.WIFI_SECRET)
+    if isinstance(key, Secret) and (fault := secret_fault(key.reveal())):
+        problems.append(Problem(what + fault, "put the right one there", device=device.name))
+    return problems
 
 
 def _have_secrets(playbook: Playbook, resolve: Resolve) -> None:

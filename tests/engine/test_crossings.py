@@ -165,6 +165,29 @@ async def only_one_device_is_taken_back(make_house: HouseMaker) -> None:
 
 
 @together
+async def a_device_without_a_way_back_stays_and_is_named(make_house: HouseMaker) -> None:
+    """Accepted by name: it is sent nothing on the way back, and nobody says that it never left."""
+    async with make_house(Dev("lamp", "larch"), Dev("plug", "rowan")) as house:
+        text = house.playbook.read_text("utf-8")
+        known = ', secret = { file = "secrets/old-wifi" } }'
+        accepted = ' }\nno_way_back = ["lamp", "plug"]'
+        assert known in text
+        house.playbook.write_text(text.replace(known, accepted), encoding="utf-8")
+        house.journal.close()
+        house.plan = house.make_plan()
+        house.journal = house.new_journal("accepted")
+        assert (await house.forward()).exit is Exit.DONE
+        outcome = await house.back()
+        assert outcome.exit is Exit.HELD
+        assert "0 had never left" in outcome.headline
+        assert all("no way back" in reason for reason in outcome.reasons)
+        assert len(outcome.reasons) == 2
+        assert house.moved("lamp")
+        assert house.moved("plug")
+        assert {house.bundles(name) for name in house.lab.units} == {1}
+
+
+@together
 async def a_device_that_is_not_at_its_new_broker_is_not_proven(
     make_house: HouseMaker,
 ) -> None:
