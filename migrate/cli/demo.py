@@ -31,10 +31,12 @@ from migrate.views.words import count
 
 
 def demo(state: StateDir = None) -> None:
-    """See the whole job on this machine alone: no devices, no root, under a minute.
+    """See the whole job on this machine alone.
 
     Two dozen simulated devices of three invented families, on loopback sockets, move to a new
-    Wi-Fi network and a new broker. One of them misbehaves.
+    Wi-Fi network and a new broker. One of them misbehaves. No real device, no root, under a minute.
+
+    Example: migrate demo
     """
     with problems_in_words():
         outcome = asyncio.run(_demo(state))

@@ -35,10 +35,10 @@ def plan(
         ),
     ] = None,
 ) -> None:
-    """Work out bundles, waves and the way back; show them; freeze the plan to a file.
+    """Make a plan, show it, freeze it to a file.
 
-    Refuses, with every reason, what would strand a device. Reads files and secrets only: nothing
-    is sent to any device.
+    Works out bundles, waves and the way back. Refuses, with every reason, what would strand a
+    device. Reads files and secrets only: nothing is sent to any device.
 
     Example: migrate plan playbooks/home-wifi.toml --fleet playbooks/fleet.toml
     """

@@ -38,6 +38,8 @@ def resume(
     First finds out what became of every device that was on its way, then goes on with the same
     plan. Nothing is sent twice by accident.
 
+    Example: migrate resume --again porch-light
+
     Example: migrate resume --write-off cellar-pump
     """
     with problems_in_words():
@@ -65,9 +67,10 @@ def rollback(
     ] = None,
     state: StateDir = None,
 ) -> None:
-    """Take devices back to the old side, last wave first, each verified against the survey.
+    """Take devices back to the old side.
 
-    The old network must still be on air.
+    The last wave goes first, and each device is verified against the survey. The old network must
+    still be on air.
 
     Example: migrate rollback --only porch-light
     """

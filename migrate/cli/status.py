@@ -39,7 +39,9 @@ def report(
     ),
     state: StateDir = None,
 ) -> None:
-    """The report of a run: summary, faults, what each device was given, every step.
+    """The report of a run, from its journal alone.
+
+    Summary, faults, what each device was given, every step.
 
     Example: migrate report > report.md
     """

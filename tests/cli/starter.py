@@ -111,7 +111,10 @@ def _serve(channel: socket.socket) -> None:
             pid = os.fork()
             if pid == 0:
                 signal.set_wakeup_fd(-1)
-                signal.signal(signal.SIGCHLD, signal.SIG_DFL)
+                # As a terminal starts a command, also where the tests run under nohup(1).
+                for number in (signal.SIGCHLD, signal.SIGHUP, signal.SIGTERM):
+                    signal.signal(number, signal.SIG_DFL)
+                signal.signal(signal.SIGINT, signal.default_int_handler)
                 for end in (woken, wake, channel.fileno()):
                     os.close(end)
                 _become(json.loads(octets), streams, app.main)

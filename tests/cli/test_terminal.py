@@ -377,7 +377,7 @@ def test_the_list_of_commands_is_whole(paper: Paper) -> None:
         assert re.search(rf"^  {name} ", shown, re.MULTILINE)
 
 
-@pytest.mark.parametrize("command", [name for name in COMMANDS if name != "demo"])
+@pytest.mark.parametrize("command", COMMANDS)
 def test_help_teaches_by_an_example(paper: Paper, command: str) -> None:
     ended = paper.cli(command, "--help")
     assert ended.code == 0
