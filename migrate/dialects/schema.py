@@ -13,9 +13,8 @@ from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 from migrate.model.fleet import Device, Strict, Text, Transport, faults_at
 from migrate.model.mqtt import topic_fault
 from migrate.model.settings import DEPENDENT, FLAGS, SECRETS, Setting
+from migrate.model.wifi import Band, Security
 
-Band = Literal["2.4 GHz", "5 GHz", "6 GHz"]
-Security = Literal["wpa2-psk", "wpa3-sae"]
 MESSAGE = "{message}"
 PLACES = {"topic": "its own topic", "mac": "its MAC, upper case, hyphens", "name": "its name"}
 
@@ -192,7 +191,7 @@ class Write(Places):
     taken: Rule | None = None
     declined: Rule | None = None
     reason: Reading | None = None
-    restarts_on: tuple[Literal["wifi", "broker", "group"], ...] = ()
+    restarts_on: tuple[Literal["wifi", "broker", "group", "addressing"], ...] = ()
 
 
 class Ask(Places):
@@ -234,12 +233,27 @@ class Carries(Strict):
 
 
 class Radio(Strict):
-    """What the family's radio can do."""
+    """What the family's radio can do. `protects_frames`: it can join a network that requires
+    protected management frames (IEEE Std 802.11w); a family that speaks WPA3-SAE must."""
 
     bands: tuple[Band, ...] = ("2.4 GHz",)
     channels: tuple[Annotated[int, Field(ge=1, le=233)], ...] = tuple(range(1, 12))
     security: tuple[Security, ...] = ("wpa2-psk",)
     finds_hidden: bool = False
+    protects_frames: bool = False
+
+
+class RestartTime(Strict):
+    """Seconds from the message to the device's return, usually: least and most."""
+
+    least: Annotated[float, Field(ge=0, le=3600)] = 5
+    most: Annotated[float, Field(ge=0, le=3600)] = 30
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.least > self.most:
+            raise ValueError(f"least ({self.least:g}) is more than most ({self.most:g})")
+        return self
 
 
 class Word(Strict):
@@ -274,6 +288,7 @@ class Dialect(Strict):
     write: Write
     read: Ask
     restart: Ask | None = None
+    restart_seconds: RestartTime = RestartTime()
     presence: Presence | None = None
     readings: Identity
     settings: dict[SettingName, Word]

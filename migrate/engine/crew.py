@@ -10,6 +10,7 @@ from migrate.model.fleet import Device
 from migrate.model.lifecycle import Direction
 from migrate.model.playbook import Playbook, Side, new_side, old_side
 from migrate.model.secrets import Redactor, SecretRef
+from migrate.planning.bundles import restarts
 from migrate.planning.plan import Plan, PlannedDevice
 from migrate.planning.refusals import Resolve
 from migrate.ports.files import Inputs
@@ -32,10 +33,7 @@ class Member:
     @property
     def restarts(self) -> bool:
         """Whether its bundle is in force only after a restart: its own, or one it is told."""
-        parts = {setting.partition(".")[0] for setting in self.planned.bundle}
-        return self.dialect.restart is not None or not parts.isdisjoint(
-            self.dialect.write.restarts_on
-        )
+        return restarts(self.dialect, self.planned.bundle)
 
     @property
     def presence_topic(self) -> str | None:

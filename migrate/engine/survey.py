@@ -18,7 +18,7 @@ from migrate.engine.seek import Seeker, Sighting, plain
 from migrate.engine.tidings import Tell, Tidings, silent
 from migrate.model.problems import Problem
 from migrate.model.settings import FrozenValue, Setting
-from migrate.planning.bundles import side_settings, staying
+from migrate.planning.bundles import PARTS, side_settings, staying
 from migrate.ports.protocols import SideName
 
 AT_ONCE = 16
@@ -120,7 +120,7 @@ async def _survey_one(
 def _reads_alike(crew: Crew, member: Member, there: Sighting) -> bool:
     """Whether only its readings could tell the side, and they fit the old side as well: as where
     nothing but a password changes."""
-    declared = plain(side_settings(crew.sides["old"], ("wifi", "broker", "group")))
+    declared = plain(side_settings(crew.sides["old"], PARTS))
     bundle = plain(member.planned.bundle)
     before = {setting: declared[setting] for setting in bundle if setting in declared}
     alike = len(before) == len(bundle) and not differences(before, there.readings, member.dialect)
@@ -130,7 +130,7 @@ def _reads_alike(crew: Crew, member: Member, there: Sighting) -> bool:
 def _declared_back(crew: Crew, member: Member) -> dict[Setting, FrozenValue]:
     """The way back of a device that has already left: what it had can no longer be read, so it is
     what the owner declared, and nothing that would be half of a change."""
-    declared = side_settings(crew.sides["old"], ("wifi", "broker", "group"))
+    declared = side_settings(crew.sides["old"], PARTS)
     planned = member.planned
     known = {s: declared[s] for s in planned.bundle if s in declared}
     lost = [s for s in planned.bundle if s not in declared]

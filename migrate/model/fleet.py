@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from enum import StrEnum
 from ipaddress import IPv4Address
@@ -66,8 +67,19 @@ def _reach(value: object) -> object:
     raise ValueError(f"must be one of {', '.join(Reach)}")
 
 
+_HOURS = re.compile(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)")
+
+
+def _hours(value: str) -> str:
+    found = _HOURS.fullmatch(value)
+    if not found or found[1] + found[2] == found[3] + found[4]:
+        raise ValueError("is no span of hours; write it as 22:00-06:30, over midnight too")
+    return value
+
+
 Text = Annotated[str, Field(min_length=1, max_length=100), AfterValidator(_printable)]
 Topic = Annotated[str, AfterValidator(_topic)]
+Hours = Annotated[str, AfterValidator(_hours)]
 Address = Annotated[IPv4Address, BeforeValidator(_address)]
 
 
@@ -101,7 +113,11 @@ class Login(Strict):
 
 
 class Device(Strict):
-    """One device. Its identity is `mac`; `address` is only where it is today."""
+    """One device. Its identity is `mac`; `address` is only where it is today.
+
+    `wakes_seconds`: it sleeps, and wakes this often. `quiet`: hours of the day in which it is not
+    sent anything, beside those of its place.
+    """
 
     name: Text
     mac: Mac
@@ -117,6 +133,9 @@ class Device(Strict):
     firmware: Text | None = None
     load: Text | None = None
     login: Login | None = None
+    channels: tuple[Annotated[int, Field(ge=1, le=233)], ...] | None = None
+    wakes_seconds: Annotated[float, Field(gt=0, le=86400)] | None = None
+    quiet: tuple[Hours, ...] = ()
 
     @model_validator(mode="after")
     def _mqtt_needs_topic(self) -> Device:
@@ -131,9 +150,12 @@ class Device(Strict):
 
 
 class Fleet(Strict):
-    """All devices of one home or site. Names, MACs and topics are unique."""
+    """All devices of one home or site. Names, MACs and topics are unique.
+
+    `quiet`: by place, hours of the day in which no device there is sent anything."""
 
     title: Text = "fleet"
+    quiet: dict[Text, tuple[Hours, ...]] = {}
     device: Annotated[tuple[Device, ...], Field(min_length=1)]
 
     @model_validator(mode="after")
@@ -154,6 +176,10 @@ class Fleet(Strict):
         if faults:
             raise faults_at("Fleet", faults)
         return self
+
+    def quiet_hours(self, device: Device) -> tuple[str, ...]:
+        """The quiet hours of a device: its own and those of its place, as `HH:MM-HH:MM`."""
+        return tuple(dict.fromkeys((*device.quiet, *self.quiet.get(device.place, ()))))
 
     def by_name(self, name: str) -> Device | None:
         """The device of that name, if there is one."""

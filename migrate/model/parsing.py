@@ -115,10 +115,16 @@ def _device_of(row: dict[str | None, Any], line: int, where: str) -> dict[str, A
         str(key): value.strip() for key, value in row.items() if isinstance(value, str) and value
     }
     given = {key: value for key, value in given.items() if value}
-    if "port" in given and given["port"].isdecimal() and len(given["port"]) <= 5:
-        given["port"] = int(given["port"])
+    if "port" in given:
+        given["port"] = _number(given["port"])
     if "feeds" in given:
         given["feeds"] = tuple(given["feeds"].split())
+    if "quiet" in given:
+        given["quiet"] = tuple(given["quiet"].split())
+    if "channels" in given:
+        given["channels"] = tuple(_number(word) for word in given["channels"].split())
+    if "wakes_seconds" in given:
+        given["wakes_seconds"] = _number(given["wakes_seconds"])
     password = {
         place: given.pop(f"password_{place}")
         for place in ("env", "file")
@@ -127,6 +133,11 @@ def _device_of(row: dict[str | None, Any], line: int, where: str) -> dict[str, A
     if password or "username" in given:
         given["login"] = {"username": given.pop("username", ""), "password": password}
     return given
+
+
+def _number(text: str) -> int | str:
+    """A whole number of up to five digits; other text stays, for the model to refuse."""
+    return int(text) if text.isdecimal() and len(text) <= 5 else text
 
 
 def _tuples(value: Any) -> Any:

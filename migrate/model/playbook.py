@@ -9,10 +9,10 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, model_validator
 
-from migrate.model.fleet import Strict, Text
+from migrate.model.fleet import Address, Strict, Text
 from migrate.model.mqtt import string_fault, word_fault
 from migrate.model.secrets import SecretRef
-from migrate.model.wifi import ssid_fault
+from migrate.model.wifi import Band, Pmf, Security, ssid_fault
 
 
 def _ssid(value: str) -> str:
@@ -47,6 +47,8 @@ def _path(value: object, info: ValidationInfo) -> object:
     return Path(base or ".") / value if isinstance(value, str) else value
 
 
+Part = Literal["wifi", "broker", "group", "addressing"]
+PARTS: tuple[Part, ...] = ("wifi", "broker", "group", "addressing")
 Network = Annotated[IPv4Network, BeforeValidator(_network)]
 Beside = Annotated[Path, BeforeValidator(_path)]
 Seconds = Annotated[float, Field(ge=0, le=86400)]
@@ -54,10 +56,19 @@ Port = Annotated[int, Field(ge=1, le=65535)]
 
 
 class Wifi(Strict):
-    """A Wi-Fi network: name (1..32 octets) and passphrase or 64-hex-digit PSK."""
+    """A Wi-Fi network: name (1..32 octets) and passphrase or 64-hex-digit PSK.
+
+    The rest is what its access point was set to. It is never sent; it tells whether the devices
+    can join. What is left out is not checked. `channels`: all that the access point may choose.
+    """
 
     ssid: Annotated[str, AfterValidator(_ssid)]
     secret: SecretRef | None = None
+    bands: tuple[Band, ...] = ()
+    channels: tuple[Annotated[int, Field(ge=1, le=233)], ...] = ()
+    security: tuple[Security, ...] = ()
+    pmf: Pmf | None = None
+    hidden: bool = False
 
 
 class Credentials(Strict):
@@ -71,7 +82,8 @@ class Broker(Strict):
     """An MQTT broker as the devices are told of it.
 
     `own` is for this tool itself, where the broker gives it other credentials than the devices;
-    `ca` is the certificate file that this tool trusts for it.
+    `ca` is the certificate file that this tool trusts for it; `certificate` the broker's own (PEM).
+    `most_clients` is how many it lets in at once, `clients_there` how many others are there.
     """
 
     host: Text
@@ -81,6 +93,9 @@ class Broker(Strict):
     username: Annotated[str, AfterValidator(_mqtt_text)] = ""
     password: SecretRef | None = None
     own: Credentials | None = None
+    certificate: Beside | None = None
+    most_clients: Annotated[int, Field(ge=1)] | None = None
+    clients_there: Annotated[int, Field(ge=0)] = 0
 
     @model_validator(mode="after")
     def _fits(self) -> Broker:
@@ -88,6 +103,8 @@ class Broker(Strict):
             raise ValueError("a password without a username; add username")
         if self.ca and not self.tls:
             raise ValueError("ca is for TLS; add tls = true")
+        if self.certificate and not self.tls:
+            raise ValueError("certificate is for TLS; add tls = true")
         return self
 
 
@@ -97,10 +114,43 @@ class Group(Strict):
     topic: Annotated[str, AfterValidator(_word)]
 
 
+class Addressing(Strict):
+    """Fixed IPv4 addresses, by device name; every other device asks DHCP.
+
+    `gateway` and `resolver` (DNS) go with them; the mask is that of the side's subnet.
+    """
+
+    fixed: dict[Text, Address] = {}
+    gateway: Address | None = None
+    resolver: Address | None = None
+
+
+class Pool(Strict):
+    """The addresses that a DHCP server gives out, both ends included; `taken` are in use already,
+    by what is not of the fleet."""
+
+    first: Address
+    last: Address
+    taken: Annotated[int, Field(ge=0)] = 0
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Pool:
+        if self.first > self.last:
+            raise ValueError(f"first ({self.first}) comes after last ({self.last})")
+        return self
+
+    @property
+    def size(self) -> int:
+        """How many addresses it holds."""
+        return int(self.last) - int(self.first) + 1
+
+
 class OldSide(Strict):
     """Where the devices are today. `wifi` and `broker` are the way back: name them in full.
 
-    `no_way_back` names devices that the owner lets go without a complete rollback.
+    `no_way_back` names devices that the owner lets go without a complete rollback, and
+    `feeds_own_way_back` those that feed what they would go back through. `reaches_new_broker`: a
+    device on the old network gets through to the new broker.
     """
 
     subnet: Network | None = None
@@ -108,14 +158,22 @@ class OldSide(Strict):
     wifi: Wifi | None = None
     broker: Broker | None = None
     group: Group | None = None
+    addressing: Addressing | None = None
     no_way_back: tuple[Text, ...] = ()
+    feeds_own_way_back: tuple[Text, ...] = ()
+    reaches_new_broker: bool = False
 
 
 class NewSide(Strict):
-    """Where the devices will be found: the subnet, and the DHCP server's lease file."""
+    """Where the devices will be found: the subnet, and the DHCP server's lease file and pool.
+
+    `reaches_old_broker`: a device on the new network gets through to the old broker.
+    """
 
     subnet: Network | None = None
     leases: Beside | None = None
+    pool: Pool | None = None
+    reaches_old_broker: bool = False
 
 
 class Deadline(Strict):
@@ -164,13 +222,26 @@ class Gate(Strict):
     on_fault: Literal["hold", "roll-back-wave", "roll-back-all"] = "hold"
 
 
+class Switchover(Strict):
+    """One access point changes for all at the same moment: same SSID, new passphrase.
+
+    `accept_stranded`: where devices have no spare slot for the new network, how many the owner
+    accepts to have lost should the change be wrong. It must be all of them, in numbers.
+    """
+
+    accept_stranded: Annotated[int, Field(ge=1)] | None = None
+
+
 class Playbook(Strict):
-    """A declared change: any of wifi, broker, group."""
+    """A declared change: any of wifi, broker, group, addressing."""
 
     title: Text = "change"
     wifi: Wifi | None = None
     broker: Broker | None = None
     group: Group | None = None
+    addressing: Addressing | None = None
+    switchover: Switchover = Switchover()
+    legs: Literal["auto", "joined"] = "auto"
     old: OldSide = OldSide()
     new: NewSide = NewSide()
     pace: Pace = Pace()
@@ -179,8 +250,10 @@ class Playbook(Strict):
 
     @model_validator(mode="after")
     def _declares(self) -> Playbook:
-        if self.wifi is None and self.broker is None and self.group is None:
-            raise ValueError("declares no change; add a table [wifi], [broker] or [group]")
+        if not self.changed:
+            raise ValueError(
+                "declares no change; add a table [wifi], [broker], [group] or [addressing]"
+            )
         if self.wifi is not None and self.wifi.secret is None:
             raise ValueError(
                 "wifi has no secret: an SSID without its passphrase strands every device; "
@@ -189,11 +262,15 @@ class Playbook(Strict):
         return self
 
     @property
-    def changed(self) -> tuple[Literal["wifi", "broker", "group"], ...]:
+    def changed(self) -> tuple[Part, ...]:
         """The parts that the playbook changes."""
-        declared = {"wifi": self.wifi, "broker": self.broker, "group": self.group}
-        parts: tuple[Literal["wifi", "broker", "group"], ...] = ("wifi", "broker", "group")
-        return tuple(part for part in parts if declared[part] is not None)
+        return tuple(part for part in PARTS if getattr(self, part) is not None)
+
+    @property
+    def switches_over(self) -> bool:
+        """Whether the network keeps its name: then no device can be on both sides."""
+        old, new = self.old.wifi, self.wifi
+        return old is not None and new is not None and old.ssid == new.ssid
 
 
 @dataclass(frozen=True)
@@ -206,12 +283,13 @@ class Side:
     wifi: Wifi | None
     broker: Broker | None
     group: Group | None
+    addressing: Addressing | None = None
 
 
 def old_side(playbook: Playbook) -> Side:
     """Where the fleet is before the run."""
     old = playbook.old
-    return Side("old", old.subnet, old.leases, old.wifi, old.broker, old.group)
+    return Side("old", old.subnet, old.leases, old.wifi, old.broker, old.group, old.addressing)
 
 
 def new_side(playbook: Playbook) -> Side:
@@ -224,4 +302,5 @@ def new_side(playbook: Playbook) -> Side:
         playbook.wifi or old.wifi,
         playbook.broker or old.broker,
         playbook.group or old.group,
+        playbook.addressing or old.addressing,
     )

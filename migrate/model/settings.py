@@ -23,6 +23,10 @@ class Setting(StrEnum):
     BROKER_PASSWORD = "broker.password"  # noqa: S105
     GROUP_TOPIC = "group.topic"
     SPARE_TOPIC = "group.spare.topic"
+    ADDRESS = "addressing.address"
+    MASK = "addressing.mask"
+    GATEWAY = "addressing.gateway"
+    RESOLVER = "addressing.resolver"
 
 
 SECRETS: Final = frozenset({Setting.WIFI_SECRET, Setting.SPARE_SECRET, Setting.BROKER_PASSWORD})
@@ -38,9 +42,13 @@ BROKER: Final = (
     Setting.BROKER_PASSWORD,
 )
 GROUP: Final = (Setting.GROUP_TOPIC,)
+ADDRESSING: Final = (Setting.ADDRESS, Setting.MASK, Setting.GATEWAY, Setting.RESOLVER)
+"""An IPv4 address of its own; `addressing.address` empty: it asks DHCP."""
 SPARE_WIFI: Final = (Setting.SPARE_SSID, Setting.SPARE_SECRET)
 
-DEPENDENT: Final = (WIFI, SPARE_WIFI, BROKER, GROUP, (Setting.SPARE_TOPIC,))
+SPARE_GROUP: Final = (Setting.SPARE_TOPIC,)
+
+DEPENDENT: Final = (WIFI, SPARE_WIFI, BROKER, GROUP, SPARE_GROUP, ADDRESSING)
 """Settings of one tuple make sense only together: a device that is given one of them without the
 others may be on its way to nowhere (common practice, no source)."""
 

@@ -8,6 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import re
+from typing import Literal
+
+Band = Literal["2.4 GHz", "5 GHz", "6 GHz"]
+Security = Literal["wpa2-psk", "wpa3-sae"]
+Pmf = Literal["off", "optional", "required"]
+"""Protected management frames (IEEE Std 802.11w), as an access point asks for them."""
 
 SSID_MAX_OCTETS = 32
 _PSK = re.compile(r"[0-9A-Fa-f]{64}")

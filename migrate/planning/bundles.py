@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal
 
 from migrate.dialects.schema import Dialect
-from migrate.model.playbook import Broker, Group, Side, Wifi
+from migrate.model.playbook import Broker, Group, Part, Side, Wifi
 from migrate.model.settings import (
+    ADDRESSING,
     BROKER,
     GROUP,
     SECRETS,
@@ -18,8 +18,12 @@ from migrate.model.settings import (
     Setting,
 )
 
-Part = Literal["wifi", "broker", "group"]
-PARTS: dict[Part, tuple[Setting, ...]] = {"wifi": WIFI, "broker": BROKER, "group": GROUP}
+PARTS: dict[Part, tuple[Setting, ...]] = {
+    "wifi": WIFI,
+    "broker": BROKER,
+    "group": GROUP,
+    "addressing": ADDRESSING,
+}
 
 
 @dataclass(frozen=True)
@@ -85,6 +89,12 @@ def bundle(dialect: Dialect, new: Side, parts: Iterable[Part]) -> dict[Setting, 
         for setting, value in side_settings(new, parts).items()
         if setting in dialect.settings or value not in ("", False)
     }
+
+
+def restarts(dialect: Dialect, given: Iterable[Setting]) -> bool:
+    """Whether a bundle is in force only after a restart: its own, or one the device is told."""
+    parts = {setting.partition(".")[0] for setting in given}
+    return dialect.restart is not None or not parts.isdisjoint(dialect.write.restarts_on)
 
 
 def way_back(dialect: Dialect, old: Side, given: Iterable[Setting]) -> WayBack:

@@ -56,8 +56,9 @@ class Admission:
 
 
 def evidence_of(plan: Plan, standings: Standings) -> dict[Twin, Evidence]:
-    """What this run has shown of each twin group. A device that declined shows neither."""
-    shown: dict[Twin, Evidence] = defaultdict(Evidence)
+    """What this run, and what came before its plan, has shown of each twin group. A device that
+    declined shows neither."""
+    shown: dict[Twin, Evidence] = defaultdict(Evidence, plan.shown)
     for device in plan.devices:
         standing = standings[device.name]
         returns, faults = 0, standing.faults

@@ -8,10 +8,11 @@ from migrate.dialects.schema import Dialect
 from migrate.model.fleet import Fleet
 from migrate.model.playbook import Playbook, new_side, old_side
 from migrate.model.problems import Refused
-from migrate.planning.bundles import bundle, parts_for, way_back
+from migrate.planning.bundles import bundle, parts_for, restarts, way_back
 from migrate.planning.line import twin_of
 from migrate.planning.plan import Plan, PlannedDevice, PlannedWave, Sources, freeze
 from migrate.planning.refusals import Resolve, all_refusals
+from migrate.planning.times import device_seconds, wave_seconds
 from migrate.planning.waves import make_waves
 
 
@@ -59,9 +60,15 @@ def make_plan(
                 way_back=dict(back.known),
                 read_back=back.read,
                 lost=back.lost,
+                quiet=fleet.quiet_hours(device),
+                wakes_seconds=device.wakes_seconds,
+                seconds=device_seconds(
+                    device, dialect, playbook.pace, restarts=restarts(dialect, given)
+                ),
                 why=why[device.name],
             )
         )
+    seconds = {one.name: one.seconds for one in planned}
     return freeze(
         tool=tool,
         title=playbook.title,
@@ -70,5 +77,12 @@ def make_plan(
         pace=playbook.pace,
         on_fault=playbook.gate.on_fault,
         devices=tuple(planned),
-        waves=tuple(PlannedWave(devices=wave.names, exposure=wave.exposure) for wave in waves),
+        waves=tuple(
+            PlannedWave(
+                devices=wave.names,
+                exposure=wave.exposure,
+                seconds=wave_seconds(seconds[name] for name in wave.names),
+            )
+            for wave in waves
+        ),
     )

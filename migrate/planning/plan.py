@@ -20,7 +20,7 @@ from migrate.model.playbook import Pace
 from migrate.model.problems import BadFile, Changed, Problem
 from migrate.model.secrets import SecretRef
 from migrate.model.settings import FrozenValue, Setting
-from migrate.planning.exposure import Twin
+from migrate.planning.exposure import Evidence, Twin
 
 
 def _value(value: Any) -> Any:
@@ -51,6 +51,13 @@ class Sources(Strict):
     dialects: dict[str, Source]
 
 
+class Seconds(Strict):
+    """A time that is expected, as a range, in seconds."""
+
+    least: float
+    most: float
+
+
 class PlannedDevice(Strict):
     """What happens to one device. `read_back` are rollback settings that the survey will read;
     `lost` are those that nobody knows (accepted by name in the playbook)."""
@@ -69,6 +76,9 @@ class PlannedDevice(Strict):
     way_back: Settings
     read_back: tuple[SettingName, ...]
     lost: tuple[SettingName, ...] = ()
+    quiet: tuple[str, ...] = ()
+    wakes_seconds: float | None = None
+    seconds: Seconds
     why: str
 
     @property
@@ -82,15 +92,41 @@ class PlannedDevice(Strict):
         return any(not setting.startswith("group.") for setting in self.bundle)
 
 
+class Shown(Strict):
+    """What a twin group had shown before this plan: returns and faults of earlier runs and of
+    trials on the bench."""
+
+    dialect: Text
+    firmware: str
+    returns: Annotated[int, Field(ge=0)]
+    faults: Annotated[int, Field(ge=0)]
+
+
+class Leg(Strict):
+    """Which part of the change this plan is. `after`: digest of the plan that must have been run
+    to its end before. `argument`: which side reaches what, before and after, in sentences.
+    `owner`: what the owner has to do before this leg begins."""
+
+    number: Annotated[int, Field(ge=1)] = 1
+    of: Annotated[int, Field(ge=1)] = 1
+    what: str = "everything at once"
+    after: str | None = None
+    argument: tuple[str, ...] = ()
+    owner: str | None = None
+    together: bool = False
+
+
 class PlannedWave(Strict):
-    """Devices that go together, by name, and the exposure accepted for them."""
+    """Devices that go together, by name, the exposure accepted for them, and the time expected."""
 
     devices: Annotated[tuple[Text, ...], Field(min_length=1)]
     exposure: float
+    seconds: Seconds
 
 
 class Plan(Strict):
-    """A frozen plan. `digest` covers everything else in it."""
+    """A frozen plan. `digest` covers everything else in it. `fewest_waves`: no plan within the
+    same rules has fewer waves than this."""
 
     format: Literal[1]
     tool: str
@@ -99,6 +135,9 @@ class Plan(Strict):
     sources: Sources
     pace: Pace
     on_fault: Literal["hold", "roll-back-wave", "roll-back-all"]
+    leg: Leg = Leg()
+    evidence: tuple[Shown, ...] = ()
+    fewest_waves: Annotated[int, Field(ge=0)] = 0
     devices: tuple[PlannedDevice, ...]
     waves: tuple[PlannedWave, ...]
     digest: str
@@ -110,6 +149,11 @@ class Plan(Strict):
         if sorted(names) != sorted(placed) or len(set(names)) != len(names):
             raise ValueError("a device stands in no wave, or in two")
         return self
+
+    @property
+    def shown(self) -> dict[Twin, Evidence]:
+        """What each twin group had shown before this plan."""
+        return {(s.dialect, s.firmware): Evidence(s.returns, s.faults) for s in self.evidence}
 
     @cached_property
     def _by_name(self) -> dict[str, PlannedDevice]:

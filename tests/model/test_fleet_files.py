@@ -83,7 +83,7 @@ def test_an_unknown_key_and_the_nearest() -> None:
     assert problem.key == "titel"
     assert problem.remedy == "did you mean 'title'?"
     (problem,) = fleet_problems(one("zzzzzz = 1"))
-    assert problem.remedy.startswith("known here: address, cover, dialect")
+    assert problem.remedy.startswith("known here: address, channels, cover, dialect")
 
 
 @pytest.mark.parametrize(

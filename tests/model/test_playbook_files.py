@@ -87,7 +87,7 @@ def test_the_defaults() -> None:
 def test_a_playbook_declares_a_change(text: str) -> None:
     (problem,) = playbook_problems(text)
     assert "declares no change" in problem.what
-    assert "[wifi], [broker] or [group]" in problem.remedy
+    assert "[wifi], [broker], [group] or [addressing]" in problem.remedy
 
 
 def test_wifi_without_a_secret() -> None:

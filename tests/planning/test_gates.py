@@ -14,7 +14,7 @@ from migrate.model.lifecycle import Direction, State
 from migrate.model.playbook import Pace
 from migrate.planning.exposure import Evidence, Twin
 from migrate.planning.gates import Standing, admit, evidence_of, shut_by
-from migrate.planning.plan import Plan, PlannedDevice, PlannedWave, freeze
+from migrate.planning.plan import Plan, PlannedDevice, PlannedWave, Seconds, freeze
 from migrate.planning.waves import make_waves
 from tests.planning.samples import (
     all_waiting,
@@ -57,11 +57,15 @@ def planned(devices: tuple[Device, ...], pace: Pace, waves: list[tuple[str, ...]
                 bundle={},
                 way_back={},
                 read_back=(),
+                seconds=Seconds(least=1, most=2),
                 why="",
             )
             for one in devices
         ),
-        waves=tuple(PlannedWave(devices=names, exposure=0.0) for names in waves),
+        waves=tuple(
+            PlannedWave(devices=names, exposure=0.0, seconds=Seconds(least=1, most=2))
+            for names in waves
+        ),
     )
 
 
