@@ -18,10 +18,12 @@ from migrate.engine.tidings import Outcome
 from migrate.journal.store import Journal
 from migrate.model.problems import Exit, Trouble
 from migrate.model.secrets import Redactor
+from migrate.planning.ledger import findings_of
 from migrate.planning.plan import Plan, check_sources
 from migrate.ports.files import Inputs, load, write_private
+from migrate.ports.ledger import write_findings
 from migrate.ports.protocols import World
-from migrate.ports.sockets import real_world
+from migrate.ports.sockets import now, real_world
 from migrate.ports.vault import Vault
 from migrate.views.progress import progress
 from migrate.views.report import report
@@ -84,6 +86,8 @@ def _show_rest(journal: Journal, run: str) -> None:
         out.print(Text(f"  {harmless(line)}"), soft_wrap=True)
     out.print(Text(f"journal {journal.path}"), soft_wrap=True)
     out.print(Text(f"report  {write_report(journal)}"), soft_wrap=True)
+    at = now().isoformat(timespec="seconds")
+    write_findings(journal.path.parent, findings_of(journal.plan, journal.standings(), at))
 
 
 def write_report(journal: Journal) -> Path:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from migrate.dialects.compose import plain, statement, write, write_message
-from migrate.dialects.messages import HttpRequest
+from dataclasses import dataclass
+
+from migrate.dialects.compose import path_of, plain, query_of, statement, write_message
 from migrate.dialects.schema import Dialect, Lines, fill
 from migrate.model.fleet import Device, Transport
 from migrate.model.mqtt import topic_fault
@@ -46,12 +47,77 @@ def value_faults(dialect: Dialect, setting: Setting, value: Value) -> list[str]:
     return faults + _lines_faults(dialect, setting, word.name, text)
 
 
-def message_faults(
+@dataclass(frozen=True, repr=False)
+class Proof:
+    """What was found out about one bundle for all devices of a family that get it alike.
+
+    `shared` are the faults that hold for each of them; `query_octets` is the length of the encoded
+    query, None where a target has no limit. The message itself, secrets in it, is not kept.
+    """
+
+    dialect: Dialect
+    shared: tuple[str, ...]
+    query_octets: int | None = None
+
+    def faults(self, device: Device) -> list[str]:
+        """Every reason against sending the bundle to this device."""
+        return [*self.shared, *self._target_faults(device)]
+
+    def _target_faults(self, device: Device) -> list[str]:
+        limit, place = self.dialect.carries.target_octets, self.dialect.write.http
+        if limit is None or place is None or self.query_octets is None:
+            return []
+        octets = len(path_of(place, device)) + self.query_octets
+        if octets <= limit:
+            return []
+        return [
+            f"path and query are {octets} octets long after encoding; "
+            f"{self.dialect.name} takes {limit}"
+        ]
+
+
+def prove(dialect: Dialect, transport: Transport, bundle: Bundle) -> Proof:
+    """Judge a bundle once for every device of a family that is given it over one transport."""
+    faults = [
+        fault
+        for setting, value in bundle.items()
+        for fault in value_faults(dialect, setting, value)
+    ]
+    if any(setting not in dialect.settings for setting in bundle):
+        return Proof(dialect, tuple(faults))
+    if any("surrogate" in fault for fault in faults):
+        return Proof(dialect, tuple(faults))
+    message = write_message(dialect, bundle, LONG_ID)
+    place, query_octets = dialect.write.http, None
+    if transport == "http" and place is not None and dialect.carries.target_octets is not None:
+        query = query_of(place, message)
+        query_octets = len(f"?{query}") if query else 0
+    return Proof(dialect, (*faults, *_message_faults(dialect, message)), query_octets)
+
+
+def topic_faults(dialect: Dialect, device: Device) -> list[str]:
+    """Why the topics at which a device is told, and answers, are none."""
+    place = dialect.write.mqtt
+    if place is None:
+        return []
+    return [
+        f"the topic {topic!r} {fault}"
+        for topic in (fill(place.topic, device), fill(place.reply, device))
+        if (fault := topic_fault(topic))
+    ]
+
+
+def bundle_faults(
     dialect: Dialect, device: Device, transport: Transport, bundle: Bundle
 ) -> list[str]:
-    """Why the bundle as a whole would not arrive in one message, by exact octet counts."""
-    message, form = write_message(dialect, bundle, LONG_ID), dialect.write.message
-    octets = len(message.encode("utf-8"))
+    """Every reason against sending this bundle to this device; empty when it is proven to fit."""
+    faults = prove(dialect, transport, bundle).faults(device)
+    return faults + topic_faults(dialect, device) if transport == "mqtt" else faults
+
+
+def _message_faults(dialect: Dialect, message: str) -> list[str]:
+    """Why a message as a whole would not arrive, by exact octet count."""
+    octets, form = len(message.encode("utf-8")), dialect.write.message
     faults = []
     if octets > dialect.carries.message_octets:
         faults.append(
@@ -60,36 +126,7 @@ def message_faults(
         )
     if isinstance(form, Lines) and _ends_early(form, message):
         faults.append(f"the bundle holds the end {form.after!r} of {dialect.name} too early")
-    place = dialect.write.mqtt
-    if transport == "mqtt" and place is not None:
-        for topic in (fill(place.topic, device), fill(place.reply, device)):
-            if fault := topic_fault(topic):
-                faults.append(f"the topic {topic!r} {fault}")
-    limit = dialect.carries.target_octets
-    if limit is not None and transport == "http":
-        request = write(dialect, device, transport, bundle, LONG_ID)
-        if isinstance(request, HttpRequest) and len(request.target) > limit:
-            faults.append(
-                f"path and query are {len(request.target)} octets long after encoding; "
-                f"{dialect.name} takes {limit}"
-            )
     return faults
-
-
-def bundle_faults(
-    dialect: Dialect, device: Device, transport: Transport, bundle: Bundle
-) -> list[str]:
-    """Every reason against sending this bundle to this device; empty when it is proven to fit."""
-    faults = [
-        fault
-        for setting, value in bundle.items()
-        for fault in value_faults(dialect, setting, value)
-    ]
-    if any(setting not in dialect.settings for setting in bundle):
-        return faults
-    if any("surrogate" in fault for fault in faults):
-        return faults
-    return faults + message_faults(dialect, device, transport, bundle)
 
 
 def _control(char: str) -> bool:

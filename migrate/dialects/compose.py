@@ -18,6 +18,7 @@ from migrate.dialects.schema import (
     Ask,
     Dialect,
     FixedText,
+    HttpPlace,
     JsonRpc,
     Lines,
     Word,
@@ -148,18 +149,27 @@ def _place(
     place = what.http
     if place is None:
         raise ValueError("this dialect has no http here")
-    query = urlencode(
-        {key: message if value == MESSAGE else value for key, value in place.query.items()},
-        quote_via=quote,
-        safe="",
-    )
-    path = quote(place.path, safe="/{}" + _SEGMENT)
-    path = fill(path, device, lambda value: quote(value, safe=_SEGMENT))
-    path = path.replace("{", "%7B").replace("}", "%7D")
+    query = query_of(place, message)
     return HttpRequest(
         place.method,
-        path + (f"?{query}" if query else ""),
+        path_of(place, device) + (f"?{query}" if query else ""),
         tuple(place.headers.items()),
         message.encode("utf-8") if place.body else b"",
         expects,
     )
+
+
+def query_of(place: HttpPlace, message: str) -> str:
+    """The query, encoded, with the message in it if that is its place."""
+    return urlencode(
+        {key: message if value == MESSAGE else value for key, value in place.query.items()},
+        quote_via=quote,
+        safe="",
+    )
+
+
+def path_of(place: HttpPlace, device: Device) -> str:
+    """The path, encoded, with the device's own words in it."""
+    path = quote(place.path, safe="/{}" + _SEGMENT)
+    path = fill(path, device, lambda value: quote(value, safe=_SEGMENT))
+    return path.replace("{", "%7B").replace("}", "%7D")

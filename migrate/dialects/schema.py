@@ -64,9 +64,12 @@ def _token(value: str) -> str:
     return value
 
 
+_SETTINGS = {str(setting): setting for setting in Setting}
+
+
 def _setting(value: object) -> object:
-    if isinstance(value, str) and value in set(Setting):
-        return Setting(value)
+    if isinstance(value, str) and value in _SETTINGS:
+        return _SETTINGS[value]
     raise ValueError(f"is not a setting; known: {', '.join(Setting)}")
 
 
@@ -191,7 +194,9 @@ class Write(Places):
     taken: Rule | None = None
     declined: Rule | None = None
     reason: Reading | None = None
-    restarts_on: tuple[Literal["wifi", "broker", "group", "addressing"], ...] = ()
+    restarts_on: tuple[
+        Literal["wifi", "broker", "group", "addressing", "wifi.spare", "group.spare"], ...
+    ] = ()
 
 
 class Ask(Places):

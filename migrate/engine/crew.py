@@ -43,6 +43,16 @@ class Member:
         return fill(self.dialect.presence.topic, self.device)
 
     @property
+    def tells_presence(self) -> bool:
+        """Whether it is waited for by its presence topic."""
+        return self.presence_topic is not None and self.device.via == "mqtt"
+
+    @property
+    def sleeps(self) -> bool:
+        """Whether it sleeps, and is reached only when it wakes."""
+        return self.planned.wakes_seconds is not None
+
+    @property
     def mqtt_topics(self) -> tuple[str, ...]:
         """Topics on which this device speaks: presence and answers."""
         topics = [self.presence_topic] if self.presence_topic else []

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from math import inf
 from typing import Any
 
 from migrate.dialects.messages import Declined, Taken, Unclear
 from migrate.dialects.understand import differences
+from migrate.engine.awake import look_awake, look_for_patience, soak_asleep
 from migrate.engine.crew import Crew, Member, source_of, target_of
 from migrate.engine.seek import Look, Seeker, Sighting, plain
 from migrate.engine.talk import Talker
@@ -23,7 +24,9 @@ from migrate.journal.store import Journal, Row
 from migrate.model.deadline import Estimate, deadline
 from migrate.model.lifecycle import GOAL, Direction, Event, State
 from migrate.model.settings import SECRETS, FrozenBundle, Setting, Value
+from migrate.planning.hours import is_quiet
 from migrate.planning.refusals import resolved
+from migrate.planning.sleep import patience
 from migrate.ports.protocols import NotDelivered, World
 
 UPTIME_SLACK = 1.0
@@ -32,11 +35,14 @@ SENDS_AT_ONCE = 16
 MISSES = 2
 """Checks in a row that must fail before a soaking device counts as lost: one lost packet is not a
 lost device (common practice, no source)."""
+WAKES_TRIED = 3
+"""Wakes in which a sleeper is sent its bundle, if nothing of it was delivered before."""
 
 
 @dataclass
 class Ground:
-    """What all journeys of a run stand on."""
+    """What all journeys of a run stand on. `put_off`: devices whose quiet hours began before they
+    were sent anything."""
 
     crew: Crew
     journal: Journal
@@ -47,6 +53,11 @@ class Ground:
     sends: asyncio.Semaphore
     stopping: asyncio.Event
     returns: Estimate | None = None
+    put_off: set[str] = field(default_factory=set)
+
+    def quiet(self, member: Member) -> bool:
+        """Whether it is in its quiet hours now."""
+        return is_quiet(member.planned.quiet, self.world.now(), self.world.zone)
 
     def learn(self, seconds: float) -> None:
         """A device came back after this time."""
@@ -89,10 +100,16 @@ class Journey:
 
     async def send(self) -> None:
         """Give the device its bundle, then go along. It must be waiting, or be sent once more."""
-        async with self._on.sends:
-            if self._on.stopping.is_set():
-                return
-            await self._deliver()
+        if self._member.sleeps:
+            # Sent as soon as it is seen awake: it waits for no other, and keeps none waiting.
+            for _ in range(WAKES_TRIED):
+                if self._on.stopping.is_set() or await self._deliver():
+                    break
+        else:
+            async with self._on.sends:
+                if self._on.stopping.is_set():
+                    return
+                await self._deliver()
         await self._see_through()
 
     async def _see_through(self) -> None:
@@ -102,13 +119,16 @@ class Journey:
         if self._row.state is State.AWAY:
             await self._follow()
 
-    async def _deliver(self) -> None:
-        """Intent, message, answer; each on disk before the next."""
+    async def _deliver(self) -> bool:
+        """Intent, message, answer; each on disk before the next. False: nothing was delivered."""
         on, member, seconds = self._on, self._member, self._pace.reply_seconds
         direction = self._row.direction
         start = await self._start()
         if start is None or on.stopping.is_set():
-            return
+            return True
+        if direction is Direction.FORWARD and on.quiet(member):
+            on.put_off.add(member.name)
+            return True
         self._uptime_before = start.readings.uptime_seconds
         self._in_place = start.side == target_of(direction)
         frozen = self._bundle(direction)
@@ -120,20 +140,28 @@ class Journey:
             said = await on.talker.write(member, start.at, values, seconds)
         except NotDelivered as error:
             self._step(Event.UNSENT, f"nothing was delivered: {error}")
-            return
+            return False
         if isinstance(said, Declined):
             self._step(Event.DECLINE, f"it declined: {said.reason}")
-            return
+            return True
         if isinstance(said, Taken) and member.dialect.restart is not None:
             self._told_to_restart = self._loop.time()
             said = await on.talker.restart(member, start.at, seconds)
         words = f"no clear answer: {said.why}" if isinstance(said, Unclear) else "it said yes"
         self._step(Event.SENT, words)
+        return True
+
+    async def _look_surely(self, stopping: asyncio.Event | None = None) -> Look:
+        """A look that a lost packet, or sleep, does not spoil."""
+        seeker, member = self._on.seeker, self._member
+        if member.sleeps:
+            return await look_for_patience(seeker, member, self._pace, stopping)
+        return await seeker.look(member, self._pace.reply_seconds, sure=True)
 
     async def _start(self) -> Sighting | None:
         """The device where it must be to be sent anything: known by its MAC, just now."""
-        direction, seconds = self._row.direction, self._pace.reply_seconds
-        look = await self._on.seeker.look(self._member, seconds, sure=True)
+        direction = self._row.direction
+        look = await self._look_surely(self._on.stopping)
         start = (
             look.found.get(source_of(direction))
             or self._unfinished(look)
@@ -154,7 +182,7 @@ class Journey:
 
     async def _recall(self) -> None:
         """A crash came between intent and outcome: find out what became of the message."""
-        look = await self._on.seeker.look(self._member, self._pace.reply_seconds, sure=True)
+        look = await self._look_surely()
         direction = self._row.direction
         start = look.found.get(source_of(direction))
         if start and target_of(direction) not in look.found and not self._stored(start):
@@ -164,7 +192,7 @@ class Journey:
 
     async def _glance(self) -> None:
         """One look for a device that had been given up, or had come back by itself."""
-        look = await self._on.seeker.look(self._member, self._pace.reply_seconds, sure=True)
+        look = await self._look_surely(self._on.stopping)
         direction, state = self._row.direction, self._row.state
         if self._arrived(look) is not None:
             self._step(Event.ARRIVE, "found after all")
@@ -178,10 +206,13 @@ class Journey:
         start = self._loop.time()
         least, most = self._pace.deadline_seconds.least, self._pace.deadline_seconds.most
         limit = deadline(self._on.returns, least, most)
+        asleep = patience(self._member.planned.wakes_seconds)
         while self._row.state is State.AWAY:
-            look = await self._look_until_change()
-            self._gone = self._gone or not look.found
+            look = await self._look_until_change(start + limit + asleep)
+            # A sleeper is gone whenever it sleeps; that proves no restart.
+            self._gone = not self._member.sleeps and (self._gone or not look.found)
             late = self._loop.time() - start >= limit
+            over = self._loop.time() - start >= limit + asleep
             arrived = self._arrived(look, late=late)
             back = look.found.get(source_of(self._row.direction)) or self._unfinished(look)
             if self._never_sent_back and (there := self._otherwise_there(look)):

@@ -18,6 +18,7 @@ from migrate.engine.crew import Crew, Member
 from migrate.engine.talk import Talker, Unread
 from migrate.model.playbook import Broker
 from migrate.model.settings import FrozenValue, Setting, Value
+from migrate.planning.addressing import declared_addresses, own_address
 from migrate.ports.protocols import At, SideName, World
 
 SIDES: tuple[SideName, SideName] = ("old", "new")
@@ -101,6 +102,15 @@ class Seeker:
         word = self._world.presence.last(topic, side)
         return {presence.online: True, presence.offline: False}.get(word or "")
 
+    async def change(self, member: Member, seconds: float) -> None:
+        """Until its presence changes, if it is waited for by that; at the latest after these
+        seconds."""
+        topic = member.presence_topic
+        if topic is not None and member.tells_presence:
+            await self._world.presence.change(topic, seconds)
+        else:
+            await asyncio.sleep(seconds)
+
     async def _ask(
         self,
         member: Member,
@@ -129,12 +139,13 @@ class Seeker:
                 return [(At(side), (side,)) for side in sides if self._sides[side].broker]
             return [(At("old"), SIDES)]
         by_address: dict[str, list[SideName]] = {}
+        fixed = self._fixed(member)
         for side in sides:
             subnet = self._sides[side].subnet
             addresses = list(await self._world.finder.addresses(device.mac, side))
             if device.address is not None:
                 addresses.append(str(device.address))
-            for address in addresses:
+            for address in (*fixed, *addresses):
                 # Nothing is sent outside the networks that the owner declared.
                 if subnet is None or IPv4Address(address) in subnet:
                     known = by_address.setdefault(address, [])
@@ -168,8 +179,9 @@ class Seeker:
         heard = asyncio.get_running_loop().time()
         if readings.mac != member.device.mac:
             return f"{at} answers as {readings.mac}, which is another device"
-        if self._subnets_tell:
-            address = at.address or readings.address or await self._leased(member)
+        address = at.address or readings.address
+        if self._subnets_tell and (address or not self._has_own(member, readings)):
+            address = address or await self._leased(member)
             possible = tuple(side for side in possible if self._inside(address, side, possible))
             if not possible:
                 return f"it answers over {at}, but with an address of neither side"
@@ -180,6 +192,16 @@ class Seeker:
         # Over a shared broker one link serves both sides; an address is the same on both.
         at = replace(at, side=side) if at.address else at
         return Sighting(at, readings, side, True, asked, heard)
+
+    def _fixed(self, member: Member) -> list[str]:
+        """Fixed addresses that the owner declared for it, new side first."""
+        old, new = self._sides["old"], self._sides["new"]
+        return [str(address) for address in declared_addresses(old, new, member.name)]
+
+    def _has_own(self, member: Member, readings: Readings) -> bool:
+        """Whether it may have a fixed address: a lease then tells nothing, it may be left over."""
+        reading = readings.settings.get(Setting.ADDRESS)
+        return own_address(reading) is not None or bool(self._fixed(member))
 
     async def _leased(self, member: Member) -> str | None:
         """Its address by the lease files alone: the new side's, if it has one there."""

@@ -13,11 +13,13 @@ from typing import Any
 
 from migrate.dialects.messages import Readings
 from migrate.dialects.understand import differences
+from migrate.engine.awake import look_for_patience
 from migrate.engine.crew import Crew, Member
-from migrate.engine.seek import Seeker, Sighting, plain
+from migrate.engine.seek import Look, Seeker, Sighting, plain
 from migrate.engine.tidings import Tell, Tidings, silent
 from migrate.model.problems import Problem
-from migrate.model.settings import FrozenValue, Setting
+from migrate.model.settings import ADDRESSING, FrozenValue, Setting
+from migrate.planning.addressing import GIVE_ADDRESSES, left_behind, own_address, untold
 from migrate.planning.bundles import PARTS, side_settings, staying
 from migrate.ports.protocols import SideName
 
@@ -59,14 +61,25 @@ def readings_json(readings: Readings) -> dict[str, Any]:
     }
 
 
-async def survey(crew: Crew, seeker: Seeker, names: Iterable[str], tell: Tell = silent) -> Survey:
-    """Read these devices. Nothing is written."""
-    gate = asyncio.Semaphore(AT_ONCE)
-    seconds = crew.plan.pace.reply_seconds
+async def survey(
+    crew: Crew,
+    seeker: Seeker,
+    names: Iterable[str],
+    tell: Tell = silent,
+    stopping: asyncio.Event | None = None,
+) -> Survey:
+    """Read these devices. Nothing is written. `stopping` ends the wait for those that sleep."""
+    gate, pace = asyncio.Semaphore(AT_ONCE), crew.plan.pace
 
     async def one(name: str) -> Surveyed | list[Problem]:
-        async with gate:
-            result = await _survey_one(crew, seeker, crew.members[name], seconds)
+        member = crew.members[name]
+        if member.sleeps:
+            # They must not keep others waiting, and each look at one of them must come in time.
+            look = await look_for_patience(seeker, member, pace, stopping)
+        else:
+            async with gate:
+                look = await seeker.look(member, pace.reply_seconds, sure=True)
+        result = _judge(crew, member, look)
         words = "found" if isinstance(result, Surveyed) else "; ".join(p.what for p in result)
         tell(Tidings("survey", words, name))
         return result
@@ -78,10 +91,8 @@ async def survey(crew: Crew, seeker: Seeker, names: Iterable[str], tell: Tell = 
     return Survey(found, tuple(problems))
 
 
-async def _survey_one(
-    crew: Crew, seeker: Seeker, member: Member, seconds: float
-) -> Surveyed | list[Problem]:
-    look = await seeker.look(member, seconds, sure=True)
+def _judge(crew: Crew, member: Member, look: Look) -> Surveyed | list[Problem]:
+    """What one look at a device means for the run."""
     old, new = look.found.get("old"), look.found.get("new")
     if new is not None and _reads_alike(crew, member, new):
         return [
@@ -107,7 +118,7 @@ async def _survey_one(
                 device=member.name,
             )
         ]
-    problems = _disagreements(crew, member, old.readings)
+    problems = _disagreements(crew, member, old.readings) + _fixed(crew, member, old.readings)
     if problems:
         return problems
     back = dict(member.planned.way_back)
@@ -120,8 +131,10 @@ async def _survey_one(
 def _reads_alike(crew: Crew, member: Member, there: Sighting) -> bool:
     """Whether only its readings could tell the side, and they fit the old side as well: as where
     nothing but a password changes."""
-    declared = plain(side_settings(crew.sides["old"], PARTS))
-    bundle = plain(member.planned.bundle)
+    whole = side_settings(crew.sides["old"], PARTS, member.name)
+    if all(whole.get(setting) == value for setting, value in member.planned.bundle.items()):
+        return False  # nothing is to change on it, so there is nothing to tell
+    declared, bundle = plain(whole), plain(member.planned.bundle)
     before = {setting: declared[setting] for setting in bundle if setting in declared}
     alike = len(before) == len(bundle) and not differences(before, there.readings, member.dialect)
     return there.doubtful and alike
@@ -129,9 +142,14 @@ def _reads_alike(crew: Crew, member: Member, there: Sighting) -> bool:
 
 def _declared_back(crew: Crew, member: Member) -> dict[Setting, FrozenValue]:
     """The way back of a device that has already left: what it had can no longer be read, so it is
-    what the owner declared, and nothing that would be half of a change."""
-    declared = side_settings(crew.sides["old"], PARTS)
+    what the owner declared, and nothing that would be half of a change.
+
+    One that asks DHCP now and had nobody knows what address before asks DHCP there too: so it is
+    at least found."""
+    declared = side_settings(crew.sides["old"], PARTS, member.name)
     planned = member.planned
+    if planned.bundle.get(Setting.ADDRESS) == "":
+        declared = dict.fromkeys(ADDRESSING, "") | declared
     known = {s: declared[s] for s in planned.bundle if s in declared}
     lost = [s for s in planned.bundle if s not in declared]
     stays = staying(planned.bundle, lost)
@@ -152,9 +170,12 @@ def _disagreements(crew: Crew, member: Member, readings: Readings) -> list[Probl
             )
         )
     side: SideName = "old"
-    declared = side_settings(crew.sides[side], ("wifi", "broker"))
+    declared = side_settings(crew.sides[side], ("wifi", "broker", "addressing"), member.name)
     # A declared secret belongs to the declared network or broker, and to no other.
-    for setting in (Setting.WIFI_SSID, Setting.BROKER_HOST, Setting.BROKER_USERNAME):
+    told = [Setting.WIFI_SSID, Setting.BROKER_HOST, Setting.BROKER_USERNAME]
+    if any(setting in member.planned.way_back for setting in ADDRESSING):
+        told.append(Setting.ADDRESS)  # nor does a declared mask or gateway to another address
+    for setting in told:
         said = readings.settings.get(setting)
         if setting in member.planned.bundle and setting in declared and said is not None:
             wanted = declared[setting]
@@ -177,3 +198,25 @@ def _disagreements(crew: Crew, member: Member, readings: Readings) -> list[Probl
             )
         )
     return problems
+
+
+def _fixed(crew: Crew, member: Member, readings: Readings) -> list[Problem]:
+    """A fixed address, as the device tells it, with which it would be lost on the new side."""
+    old, new, bundle = crew.sides["old"], crew.sides["new"], member.planned.bundle
+    address = own_address(readings.settings.get(Setting.ADDRESS))
+    if address is None:
+        return []
+    if Setting.ADDRESS not in bundle:
+        what = left_behind(old, new, address)
+        return [Problem(what, GIVE_ADDRESSES, device=member.name)] if what else []
+    if bundle[Setting.ADDRESS] == "" and member.device.via == "http" and "leases" in untold(new, member.name):
+        return [
+            Problem(
+                f"has the fixed address {address} and is to ask DHCP: it would come back at an "
+                "address that nobody can tell",
+                "add new.leases (the lease file of the DHCP server), or name the device under "
+                "addressing.fixed",
+                device=member.name,
+            )
+        ]
+    return []

@@ -13,7 +13,7 @@ import hashlib
 import re
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
-from ipaddress import IPv4Network
+from ipaddress import IPv4Address, IPv4Network
 from pathlib import Path
 
 _HEX_KEY = re.compile(r"[0-9A-Fa-f]{64}")
@@ -70,6 +70,10 @@ class Network:
         if not self._on_air or ssid != self.ssid or not key:
             return False
         return key == self.secret or pairwise_key(ssid, key) == pairwise_key(ssid, self.secret)
+
+    def holds(self, address: IPv4Address, mask: str) -> bool:
+        """Whether whoever has this address and mask can be reached on this network."""
+        return address in self.subnet and mask == str(self.subnet.netmask)
 
 
 class Air:

@@ -56,6 +56,9 @@ class DhcpServer:
         self._only = only
         self._now = now
         self._leases: dict[str, Lease] = {}
+        self.in_use: set[IPv4Address] = set()
+        """Addresses that somebody has without having asked: a server that looks before it leases
+        (RFC 2131, section 2.2: it should probe) does not give them away."""
 
     @property
     def leases(self) -> dict[str, Lease]:
@@ -83,7 +86,7 @@ class DhcpServer:
     def _free_address(self) -> IPv4Address:
         subnet = self.network.subnet
         size = subnet.num_addresses
-        taken = {lease.address for lease in self._leases.values()} | self._reserved
+        taken = {lease.address for lease in self._leases.values()} | self._reserved | self.in_use
         for offset in chain(range(self._pool_start, size - 1), range(1, self._pool_start)):
             address = subnet.network_address + offset
             if address not in taken and 1 <= offset < size - 1:

@@ -120,6 +120,12 @@ class Lab:
             "leased by the network it joined."
         )
 
+    def flip(self) -> None:
+        """The access point is changed: the old network goes off the air as the new one comes on.
+        With one name and one subnet for both it is one access point with another passphrase."""
+        self.old_network.on_air = not self.old_network.on_air
+        self.new_network.on_air = not self.new_network.on_air
+
     def where(self, name: str) -> Where:
         """On which side a unit is now."""
         network = self.units[name].network
@@ -254,6 +260,9 @@ class Lab:
             broker_user=old.broker_username or "",
             broker_password=old.broker_password or "",
             group=group,
+            fixed_address=spec.fixed_address,
+            fixed_mask=str(old.subnet.netmask) if spec.fixed_address else "",
+            fixed_gateway=str(old.subnet[1]) if spec.fixed_address else "",
         )
 
     @property

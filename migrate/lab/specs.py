@@ -16,7 +16,8 @@ Family = Literal["larch", "rowan", "sedge"]
 class UnitSpec:
     """One unit. ``mac`` as in ``00-00-5E-00-53-01``; ``restart_seconds`` is how long it is
     on no network when it restarts; ``mqtt_keepalive`` in seconds; ``join_seconds`` is the
-    pause between two attempts to join a network."""
+    pause between two attempts to join a network; ``fixed_address``: the address of its own
+    that it has to begin with, for the families that know one; empty: it asks DHCP."""
 
     name: str
     family: Family
@@ -32,6 +33,7 @@ class UnitSpec:
     mqtt_keepalive: int = 15
     join_seconds: float = 0.1
     group: str | None = None
+    fixed_address: str = ""
 
 
 @dataclass(frozen=True)

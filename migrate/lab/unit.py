@@ -157,8 +157,11 @@ class Unit:
         self._note("boot")
         while not self._restart.is_set():
             network = await self._join()
-            address = await self._lease(network)
+            address = await self._address_on(network)
             if address is None:
+                continue
+            if self.running.fixed_address and not network.holds(address, self.running.fixed_mask):
+                await self._be_mute(network, address)
                 continue
             why = await self._stay(network, address)
             if why == "flap" and self._flap is not None:
@@ -195,7 +198,10 @@ class Unit:
                 failed = 0
             await asyncio.sleep(self.spec.join_seconds)
 
-    async def _lease(self, network: Network) -> IPv4Address | None:
+    async def _address_on(self, network: Network) -> IPv4Address | None:
+        """Its own address if it has one, else a leased one; None: there is none to be had."""
+        if self.running.fixed_address:
+            return IPv4Address(self.running.fixed_address)
         try:
             return self._world.dhcp[network.name].lease(self.spec.mac, self.spec.name)
         except PoolExhaustedError:
@@ -203,10 +209,23 @@ class Unit:
             await asyncio.sleep(self.spec.join_seconds)
             return None
 
+    async def _be_mute(self, network: Network, address: IPv4Address) -> None:
+        """On the air with an address that is none of this network: nobody can reach it."""
+        self.network, self.address = network, address
+        self._note(f"mute on {network.name}")
+        try:
+            await first_of(restart=self._restart.wait(), off_air=network.until_off_air())
+        finally:
+            self.network, self.address = None, None
+            self._note("left")
+
     async def _stay(self, network: Network, address: IPv4Address) -> str:
         """Serve on this network; return why that ended: restart, off_air or flap."""
         door = HttpDoor(self._take_http)
+        in_use = self._world.dhcp[network.name].in_use
         try:
+            if self.running.fixed_address:
+                in_use.add(address)
             await self._open(door, str(address))
             self.network, self.address, self.serving = network, address, True
             self._note(f"joined {network.name}")
@@ -225,6 +244,8 @@ class Unit:
         finally:
             self.network, self.address, self.serving = None, None, False
             self._link = None
+            if self.running.fixed_address:
+                in_use.discard(address)
             self._note("left")
             await door.shut()
 

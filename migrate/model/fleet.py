@@ -36,7 +36,10 @@ class Reach(StrEnum):
     @property
     def rank(self) -> int:
         """0 for the easiest."""
-        return list(Reach).index(self)
+        return _RANKS[self]
+
+
+_RANKS = {reach: number for number, reach in enumerate(Reach)}
 
 
 def _printable(value: str) -> str:

@@ -47,8 +47,9 @@ def _path(value: object, info: ValidationInfo) -> object:
     return Path(base or ".") / value if isinstance(value, str) else value
 
 
-Part = Literal["wifi", "broker", "group", "addressing"]
+Part = Literal["wifi", "broker", "group", "addressing", "spare-wifi", "spare-group"]
 PARTS: tuple[Part, ...] = ("wifi", "broker", "group", "addressing")
+"""What an owner declares. Spare slots are spoken of by the legs of a change alone."""
 Network = Annotated[IPv4Network, BeforeValidator(_network)]
 Beside = Annotated[Path, BeforeValidator(_path)]
 Seconds = Annotated[float, Field(ge=0, le=86400)]
@@ -274,6 +275,33 @@ class Playbook(Strict):
 
 
 @dataclass(frozen=True)
+class Slots:
+    """What stands in the spare slots of a device on one side of a leg. An empty text: nothing
+    stands there; None: the leg does not speak of it."""
+
+    wifi: Wifi | Literal[""] | None = None
+    topic: str | None = None
+
+
+class LegPlaybook(Playbook):
+    """The playbook of one leg, derived from the owner's: what this leg alone changes, the spare
+    slots included, and both of its sides. No file holds one."""
+
+    old_slots: Slots = Slots()
+    new_slots: Slots = Slots()
+
+    @property
+    def changed(self) -> tuple[Part, ...]:
+        """The parts that this leg changes."""
+        spare: list[Part] = []
+        if self.new_slots.wifi is not None:
+            spare.append("spare-wifi")
+        if self.new_slots.topic is not None:
+            spare.append("spare-group")
+        return (*super().changed, *spare)
+
+
+@dataclass(frozen=True)
 class Side:
     """One side, complete: what is not changed is the same on both."""
 
@@ -284,12 +312,16 @@ class Side:
     broker: Broker | None
     group: Group | None
     addressing: Addressing | None = None
+    slots: Slots = Slots()
 
 
 def old_side(playbook: Playbook) -> Side:
     """Where the fleet is before the run."""
     old = playbook.old
-    return Side("old", old.subnet, old.leases, old.wifi, old.broker, old.group, old.addressing)
+    slots = playbook.old_slots if isinstance(playbook, LegPlaybook) else Slots()
+    return Side(
+        "old", old.subnet, old.leases, old.wifi, old.broker, old.group, old.addressing, slots
+    )
 
 
 def new_side(playbook: Playbook) -> Side:
@@ -303,4 +335,5 @@ def new_side(playbook: Playbook) -> Side:
         playbook.broker or old.broker,
         playbook.group or old.group,
         playbook.addressing or old.addressing,
+        playbook.new_slots if isinstance(playbook, LegPlaybook) else Slots(),
     )

@@ -15,6 +15,14 @@ Security = Literal["wpa2-psk", "wpa3-sae"]
 Pmf = Literal["off", "optional", "required"]
 """Protected management frames (IEEE Std 802.11w), as an access point asks for them."""
 
+CHANNELS: dict[Band, frozenset[int]] = {
+    "2.4 GHz": frozenset(range(1, 15)),
+    "5 GHz": frozenset((*range(32, 69, 4), *range(96, 145, 4), *range(149, 178, 4))),
+    "6 GHz": frozenset((2, *range(1, 234, 4))),
+}
+"""The 20 MHz channels of each band, whatever a region allows (IEEE Std 802.11, operating classes of
+annex E; from memory)."""
+
 SSID_MAX_OCTETS = 32
 _PSK = re.compile(r"[0-9A-Fa-f]{64}")
 
@@ -71,10 +79,16 @@ def psk(passphrase: str, ssid: str) -> str:
     return key.hex()
 
 
-def centre_frequency(band: str, channel: int) -> int:
-    """Centre frequency in MHz of a 20 MHz channel; `band` is "2.4 GHz" or "5 GHz".
+def bands_of(channel: int) -> tuple[Band, ...]:
+    """The bands in which there is a 20 MHz channel of this number; numbers repeat."""
+    return tuple(band for band, channels in CHANNELS.items() if channel in channels)
 
-    Source: IEEE Std 802.11: 2407 + 5n for 1..13, 2484 for 14; 5000 + 5n. Raises ValueError.
+
+def centre_frequency(band: str, channel: int) -> int:
+    """Centre frequency in MHz of a 20 MHz channel of a band.
+
+    Source: IEEE Std 802.11: 2407 + 5n for 1..13, 2484 for 14; 5000 + 5n; IEEE Std 802.11ax:
+    5950 + 5n, and 5935 for channel 2 (these two from memory). Raises ValueError.
     """
     if band == "2.4 GHz" and 1 <= channel <= 13:
         return 2407 + 5 * channel
@@ -82,4 +96,8 @@ def centre_frequency(band: str, channel: int) -> int:
         return 2484
     if band == "5 GHz" and 1 <= channel <= 200:
         return 5000 + 5 * channel
+    if band == "6 GHz" and channel == 2:
+        return 5935
+    if band == "6 GHz" and channel in CHANNELS["6 GHz"]:
+        return 5950 + 5 * channel
     raise ValueError(f"channel {channel} is not a channel of {band}")

@@ -55,10 +55,9 @@ class Admission:
     exposure: float
 
 
-def evidence_of(plan: Plan, standings: Standings) -> dict[Twin, Evidence]:
-    """What this run, and what came before its plan, has shown of each twin group. A device that
-    declined shows neither."""
-    shown: dict[Twin, Evidence] = defaultdict(Evidence, plan.shown)
+def shown_by_run(plan: Plan, standings: Standings) -> dict[Twin, Evidence]:
+    """What this run has shown of each twin group. A device that declined shows neither."""
+    shown: dict[Twin, Evidence] = defaultdict(Evidence)
     for device in plan.devices:
         standing = standings[device.name]
         returns, faults = 0, standing.faults
@@ -68,6 +67,14 @@ def evidence_of(plan: Plan, standings: Standings) -> dict[Twin, Evidence]:
         if returns or faults:
             shown[device.twin] = shown[device.twin].plus(returns, faults)
     return dict(shown)
+
+
+def evidence_of(plan: Plan, standings: Standings) -> dict[Twin, Evidence]:
+    """What this run has shown of each twin group, and what had been shown before its plan."""
+    shown = plan.shown
+    for twin, more in shown_by_run(plan, standings).items():
+        shown[twin] = shown.get(twin, Evidence()).plus(more.returns, more.faults)
+    return shown
 
 
 def shut_by(plan: Plan, standings: Standings, before: int) -> list[str]:

@@ -2,18 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 
 from migrate.dialects.schema import Dialect
-from migrate.model.fleet import Fleet
+from migrate.model.fleet import Device, Fleet
 from migrate.model.playbook import Playbook, new_side, old_side
 from migrate.model.problems import Refused
-from migrate.planning.bundles import bundle, parts_for, restarts, way_back
+from migrate.model.settings import FrozenValue, Setting
+from migrate.planning.bundles import WayBack, bundle, parts_for, restarts, way_back
+from migrate.planning.ledger import Finding, change_of, counted
 from migrate.planning.line import twin_of
-from migrate.planning.plan import Plan, PlannedDevice, PlannedWave, Sources, freeze
+from migrate.planning.plan import (
+    Leg,
+    Plan,
+    PlannedDevice,
+    PlannedWave,
+    Seconds,
+    Shown,
+    Sources,
+    freeze,
+    in_order,
+)
 from migrate.planning.refusals import Resolve, all_refusals
 from migrate.planning.times import device_seconds, wave_seconds
 from migrate.planning.waves import make_waves
+
+WHOLE = Leg()
+"""The whole change in one leg."""
 
 
 def make_plan(
@@ -25,50 +40,34 @@ def make_plan(
     *,
     created: str,
     tool: str,
+    ledger: Sequence[Finding] = (),
+    only: Collection[str] | None = None,
+    leg: Leg = WHOLE,
+    rest_of: str | None = None,
 ) -> Plan:
     """The frozen plan. Raises Refused with every refusal found.
 
     `resolve` gives the secrets, which are needed to prove that they can be carried; none of them
-    enters the plan. `created` is an ISO 8601 time, `tool` this program's version.
+    enters the plan. `created` is an ISO 8601 time, `tool` this program's version; `ledger` what was
+    shown before; `only` the names of the devices to be planned, all of them without it; `leg` which
+    part of the change this is; `rest_of` digest of a plan that was stopped, of which this is the
+    rest.
     """
     problems = all_refusals(
         fleet, playbook, dialects, resolve, (sources.fleet.path, sources.playbook.path)
     )
     if problems:
         raise Refused(problems)
-    waves = make_waves(fleet.device, playbook.pace)
+    devices = [device for device in fleet.device if only is None or device.name in only]
+    shared = _Shared(playbook, dialects)
+    changes = {twin_of(device): change_of(shared.moves(device)[0]) for device in devices}
+    shown = counted(ledger, sources, changes)
+    waves = make_waves(devices, playbook.pace, shown)
     why = {name: words for wave in waves for name, words in wave.why.items()}
-    old, new = old_side(playbook), new_side(playbook)
-    planned = []
-    for device in fleet.device:
-        dialect = dialects[device.dialect]
-        given = bundle(dialect, new, parts_for(dialect, playbook.changed))
-        back = way_back(dialect, old, given)
-        planned.append(
-            PlannedDevice(
-                name=device.name,
-                mac=device.mac,
-                dialect=device.dialect,
-                firmware=twin_of(device)[1],
-                via=device.via,
-                place=device.place,
-                reach=device.reach,
-                cover=device.cover,
-                feeds=device.feeds,
-                load=device.load,
-                bundle=given,
-                way_back=dict(back.known),
-                read_back=back.read,
-                lost=back.lost,
-                quiet=fleet.quiet_hours(device),
-                wakes_seconds=device.wakes_seconds,
-                seconds=device_seconds(
-                    device, dialect, playbook.pace, restarts=restarts(dialect, given)
-                ),
-                why=why[device.name],
-            )
-        )
-    seconds = {one.name: one.seconds for one in planned}
+    planned = {
+        device.name: _planned(device, shared, fleet.quiet_hours(device), why[device.name])
+        for device in devices
+    }
     return freeze(
         tool=tool,
         title=playbook.title,
@@ -76,13 +75,80 @@ def make_plan(
         sources=sources,
         pace=playbook.pace,
         on_fault=playbook.gate.on_fault,
-        devices=tuple(planned),
+        leg=leg,
+        rest_of=rest_of,
+        evidence=tuple(
+            Shown(dialect=twin[0], firmware=twin[1], returns=had.returns, faults=had.faults)
+            for twin, had in sorted(shown.items())
+        ),
+        devices=tuple(planned.values()),
         waves=tuple(
             PlannedWave(
                 devices=wave.names,
                 exposure=wave.exposure,
-                seconds=wave_seconds(seconds[name] for name in wave.names),
+                seconds=wave_seconds(planned[name].seconds for name in wave.names),
             )
             for wave in waves
         ),
+    )
+
+
+class _Shared:
+    """Bundles, ways back and times: worked out once for all devices that have them in common."""
+
+    def __init__(self, playbook: Playbook, dialects: Mapping[str, Dialect]) -> None:
+        self._playbook = playbook
+        self._dialects = dialects
+        self._sides = old_side(playbook), new_side(playbook)
+        self._named = {
+            name for side in self._sides if side.addressing for name in side.addressing.fixed
+        }
+        self._moves: dict[tuple[str, str], tuple[dict[Setting, FrozenValue], WayBack]] = {}
+        self._seconds: dict[tuple[str, float | None, bool], Seconds] = {}
+
+    def moves(self, device: Device) -> tuple[dict[Setting, FrozenValue], WayBack]:
+        """A device's bundle, and what takes it back."""
+        own = device.name if device.name in self._named else ""
+        if (known := self._moves.get((device.dialect, own))) is not None:
+            return known
+        dialect, (old, new) = self._dialects[device.dialect], self._sides
+        parts = parts_for(dialect, self._playbook.changed)
+        given = in_order(bundle(dialect, new, parts, device.name))
+        back = way_back(dialect, old, given, device.name)
+        moves = given, WayBack(in_order(back.known), back.read, back.lost)
+        return self._moves.setdefault((device.dialect, own), moves)
+
+    def seconds(self, device: Device) -> Seconds:
+        """The time that a device's move is expected to take."""
+        dialect = self._dialects[device.dialect]
+        goes = restarts(dialect, self.moves(device)[0])
+        mark = (device.dialect, device.wakes_seconds, goes)
+        if mark not in self._seconds:
+            pace = self._playbook.pace
+            self._seconds[mark] = device_seconds(device, dialect, pace, restarts=goes)
+        return self._seconds[mark]
+
+
+def _planned(device: Device, shared: _Shared, quiet: tuple[str, ...], why: str) -> PlannedDevice:
+    given, back = shared.moves(device)
+    # Not validated again: every part of it was, when the files were read.
+    return PlannedDevice.model_construct(
+        name=device.name,
+        mac=device.mac,
+        dialect=device.dialect,
+        firmware=twin_of(device)[1],
+        via=device.via,
+        place=device.place,
+        reach=device.reach,
+        cover=device.cover,
+        feeds=device.feeds,
+        load=device.load,
+        bundle=given,
+        way_back=back.known,
+        read_back=back.read,
+        lost=back.lost,
+        quiet=quiet,
+        wakes_seconds=device.wakes_seconds,
+        seconds=shared.seconds(device),
+        why=why,
     )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from functools import cached_property
 from typing import Annotated, Any, Literal, Self
 
@@ -27,13 +28,14 @@ def _value(value: Any) -> Any:
     return SecretRef.model_validate(value) if isinstance(value, dict) else value
 
 
-def _in_order(settings: dict[Setting, FrozenValue]) -> dict[Setting, FrozenValue]:
-    # Messages are composed in the order of the bundle, which the digest does not cover.
+def in_order(settings: Mapping[Setting, FrozenValue]) -> dict[Setting, FrozenValue]:
+    """Settings in their own order: messages are composed in the order of the bundle, which the
+    digest does not cover."""
     return {setting: settings[setting] for setting in Setting if setting in settings}
 
 
 Frozen = Annotated[FrozenValue, BeforeValidator(_value)]
-Settings = Annotated[dict[SettingName, Frozen], AfterValidator(_in_order)]
+Settings = Annotated[dict[SettingName, Frozen], AfterValidator(in_order)]
 
 
 class Source(Strict):
@@ -105,7 +107,9 @@ class Shown(Strict):
 class Leg(Strict):
     """Which part of the change this plan is. `after`: digest of the plan that must have been run
     to its end before. `argument`: which side reaches what, before and after, in sentences.
-    `owner`: what the owner has to do before this leg begins."""
+    `owner`: what the owner has to do before this leg begins. `together`: one step for all, with
+    a change at the access point in the midst of it. `after_flip`: the access point must have been
+    changed before it begins."""
 
     number: Annotated[int, Field(ge=1)] = 1
     of: Annotated[int, Field(ge=1)] = 1
@@ -114,6 +118,7 @@ class Leg(Strict):
     argument: tuple[str, ...] = ()
     owner: str | None = None
     together: bool = False
+    after_flip: bool = False
 
 
 class PlannedWave(Strict):
@@ -126,9 +131,9 @@ class PlannedWave(Strict):
 
 class Plan(Strict):
     """A frozen plan. `digest` covers everything else in it. `fewest_waves`: no plan within the
-    same rules has fewer waves than this."""
+    same rules has fewer waves than this. `rest_of`: digest of the plan whose rest this is."""
 
-    format: Literal[1]
+    format: Literal[2]
     tool: str
     title: Text
     created: str
@@ -136,6 +141,7 @@ class Plan(Strict):
     pace: Pace
     on_fault: Literal["hold", "roll-back-wave", "roll-back-all"]
     leg: Leg = Leg()
+    rest_of: str | None = None
     evidence: tuple[Shown, ...] = ()
     fewest_waves: Annotated[int, Field(ge=0)] = 0
     devices: tuple[PlannedDevice, ...]
@@ -172,8 +178,43 @@ class Plan(Strict):
         return self._waves_by_name[name]
 
     def to_json(self) -> str:
-        """The plan as it is written to disk."""
-        return json.dumps(self.model_dump(mode="json", exclude_none=True), indent=1) + "\n"
+        """The plan as it is written to disk: JSON, a line for each device, wave and kind."""
+        body = {**body_of(self), "digest": self.digest}
+        parts = (f"{json.dumps(key)}: {_lines(value)}" for key, value in body.items())
+        return "{\n" + ",\n".join(parts) + "\n}\n"
+
+
+def _lines(value: Any) -> str:
+    if isinstance(value, list) and value and isinstance(value[0], dict):
+        return "[\n " + ",\n ".join(json.dumps(item) for item in value) + "\n]"
+    return json.dumps(value)
+
+
+KIND = ("bundle", "way_back", "read_back", "lost", "seconds")
+"""What most devices of a dialect share; it is written once."""
+
+
+def body_of(plan: Plan) -> dict[str, Any]:
+    """The plan without its digest, as plain data: what its devices share stands under `kinds`,
+    and each device names its kind by number."""
+    kinds: list[dict[str, Any]] = []
+    numbers: dict[Any, int] = {}
+    devices = []
+    for device in plan.devices:
+        fields = device.__dict__
+        # First by identity: one table is mostly shared by thousands of devices.
+        same = tuple(id(fields[name]) for name in KIND)
+        if same not in numbers:
+            kind = device.model_dump(mode="json", exclude_none=True, include=set(KIND))
+            text = json.dumps(kind, sort_keys=True)
+            if text not in numbers:
+                numbers[text] = len(kinds)
+                kinds.append(kind)
+            numbers[same] = numbers[text]
+        own = {k: v for k, v in fields.items() if v is not None and v != () and k not in KIND}
+        devices.append({**own, "kind": numbers[same]})
+    body = plan.model_dump(mode="json", exclude_none=True, exclude={"devices", "digest"})
+    return {**body, "kinds": kinds, "devices": devices}
 
 
 def digest_of(body: dict[str, Any]) -> str:
@@ -185,15 +226,13 @@ def digest_of(body: dict[str, Any]) -> str:
 
 def freeze(**fields: Any) -> Plan:
     """A plan with its digest."""
-    draft = Plan(format=1, digest="", **fields)
-    return draft.model_copy(
-        update={"digest": digest_of(draft.model_dump(mode="json", exclude_none=True))}
-    )
+    draft = Plan(format=2, digest="", **fields)
+    return draft.model_copy(update={"digest": digest_of(body_of(draft))})
 
 
 def check_digest(plan: Plan, where: str) -> None:
     """Raises Changed if the plan is not what was frozen."""
-    if digest_of(plan.model_dump(mode="json", exclude_none=True)) != plan.digest:
+    if digest_of(body_of(plan)) != plan.digest:
         raise Changed(
             Problem("the plan was edited after it was frozen", "make it anew: migrate plan", where)
         )
@@ -229,14 +268,31 @@ def check_sources(plan: Plan, found: Sources, tool: str, where: str) -> None:
 def plan_from_json(text: str, where: str) -> Plan:
     """Read a frozen plan. Raises BadFile, or Changed if its digest does not hold."""
     try:
-        data = json.loads(text)
-        plan = Plan.model_validate(_tuples(data))
+        plan = Plan.model_validate(_tuples(_whole(json.loads(text))))
     except (ValueError, RecursionError):
         raise BadFile(
             Problem("is not a plan that migrate wrote", "make one: migrate plan", where)
         ) from None
     check_digest(plan, where)
     return plan
+
+
+def _whole(data: Any) -> Any:
+    """The inverse of what `body_of` does with kinds. Raises ValueError."""
+    try:
+        kinds = data.pop("kinds")
+        devices = data["devices"]
+        for device in devices:
+            number = device.pop("kind")
+            if type(number) is not int or number < 0:
+                raise ValueError("a kind is a number")
+            # What stands in a device itself must not be something of a kind.
+            if not device.keys().isdisjoint(KIND):
+                raise ValueError("a device holds what belongs to its kind")
+            device.update({name: kinds[number][name] for name in KIND if name in kinds[number]})
+    except (AttributeError, KeyError, IndexError, TypeError) as error:
+        raise ValueError("is no plan") from error
+    return data
 
 
 def _tuples(value: Any) -> Any:

@@ -13,6 +13,7 @@ from migrate.model.problems import Problem, Refused, SecretTrouble
 from migrate.model.secrets import Secret, SecretRef
 from migrate.model.settings import SECRETS, Bundle, FrozenBundle, Setting, Value
 from migrate.model.wifi import secret_fault
+from migrate.planning.addressing import GIVE_ADDRESSES, fixed_address, left_behind, untold
 from migrate.planning.bundles import PARTS, bundle, parts_for, way_back
 from migrate.planning.waves import NETWORK_PARTS, carriers_in_order
 
@@ -98,11 +99,11 @@ def device_refusals(
             "describe broker.host and the rest in the dialect, or move the device over http",
         )
     problems += _findable(device, dialect, playbook)
-    given = bundle(dialect, new, parts)
+    given = bundle(dialect, new, parts, device.name)
     values = resolved(given, resolve)
     for fault in bundle_faults(dialect, device, device.via, values):
         refuse(fault, "choose another value for the new side, or leave the device out")
-    back = way_back(dialect, old, given)
+    back = way_back(dialect, old, given, device.name)
     if back.lost and device.name not in playbook.old.no_way_back:
         missing = ", ".join(sorted(back.lost))
         refuse(
@@ -196,6 +197,9 @@ def _findable(device: Device, dialect: Dialect, playbook: Playbook) -> list[Prob
     """How the device will be found, on both sides; a device that cannot be found is not moved."""
     old, new = old_side(playbook), new_side(playbook)
     problems = []
+    kept = fixed_address(old, device.name) if playbook.addressing is None else None
+    if kept is not None and (what := left_behind(old, new, kept)):
+        problems.append(Problem(what, GIVE_ADDRESSES, device=device.name))
     if device.via == "mqtt":
         problems += [
             Problem(
@@ -206,18 +210,21 @@ def _findable(device: Device, dialect: Dialect, playbook: Playbook) -> list[Prob
             for side in (old, new)
             if side.broker is None
         ]
-        proves = dialect.readings.address is not None or new.leases is not None
+        # Of a device with a fixed address a lease proves nothing: it may be left over.
+        leased = new.leases is not None and fixed_address(new, device.name) is None
+        proves = dialect.readings.address is not None or leased
         if playbook.wifi and playbook.proof.address and new.subnet and not proves:
             problems.append(
                 Problem(
                     "nothing can prove its new address: the dialect has no address reading and "
-                    "the new side no lease file",
-                    "add new.leases, or set address = false under [proof]",
+                    "the new side no lease file in which it is",
+                    "add new.leases for a device that asks DHCP, or set address = false under "
+                    "[proof]",
                     device=device.name,
                 )
             )
         return problems
-    if device.address is None and old.leases is None:
+    if device.address is None and old.leases is None and not fixed_address(old, device.name):
         problems.append(
             Problem(
                 "has no address, and the old side has no lease file to find it in",
@@ -233,12 +240,16 @@ def _findable(device: Device, dialect: Dialect, playbook: Playbook) -> list[Prob
                 device=device.name,
             )
         )
-    if playbook.wifi and (new.subnet is None or new.leases is None):
+    # Within one network only a device that gives up its fixed address comes back elsewhere.
+    loses = playbook.addressing is not None and fixed_address(old, device.name) is not None
+    missing = untold(new, device.name) if playbook.wifi or loses else []
+    if missing:
         problems.append(
             Problem(
-                "comes back at an address that nobody can tell: the new side needs both subnet "
-                "and leases",
-                "add [new] subnet and leases (the lease file of the new network's DHCP server)",
+                "comes back at an address that nobody can tell: the new side needs "
+                + ("both subnet and leases" if len(missing) > 1 else missing[0]),
+                "add [new] subnet and leases (the lease file of the new network's DHCP server); "
+                "of a device with a fixed address there the subnet will do",
                 device=device.name,
             )
         )

@@ -23,7 +23,7 @@ from heapq import heappop, heappush
 from migrate.model.fleet import Device
 from migrate.model.playbook import Pace
 from migrate.model.problems import Problem, Refused
-from migrate.planning.exposure import Evidence, exposure, rate
+from migrate.planning.exposure import Evidence, Twin, exposure, rate
 from migrate.planning.line import Line, twin_of
 
 NETWORK_PARTS = ("access-point", "router", "broker", "controller")
@@ -40,7 +40,9 @@ class Wave:
     why: Mapping[str, str]
 
 
-def make_waves(devices: Sequence[Device], pace: Pace) -> tuple[Wave, ...]:
+def make_waves(
+    devices: Sequence[Device], pace: Pace, shown: Mapping[Twin, Evidence] | None = None
+) -> tuple[Wave, ...]:
     """Every device in exactly one wave. Raises Refused if devices feed each other in a circle."""
     order = sorted(devices, key=lambda d: (d.reach.rank, d.load is not None, d.name))
     carriers = carriers_in_order([device for device in order if device.carrier])

@@ -19,6 +19,8 @@ from migrate.model.problems import BadFile, Problem
 from migrate.planning.plan import Plan, Source, Sources, plan_from_json
 
 SHIPPED = "shipped with migrate"
+PLAN_OCTETS = 128 * 1024 * 1024
+"""migrate writes its plans itself, a few hundred octets for each device."""
 
 
 @dataclass(frozen=True)
@@ -31,12 +33,12 @@ class Inputs:
     sources: Sources
 
 
-def read_text(path: Path) -> str:
-    """A text file. Raises BadFile."""
+def read_text(path: Path, most: int = MAX_OCTETS) -> str:
+    """A text file of at most so many octets. Raises BadFile."""
     try:
         str(path.absolute()).encode("utf-8")
         with path.open("rb") as file:
-            octets = file.read(MAX_OCTETS + 1)
+            octets = file.read(most + 1)
     except OSError as error:
         raise BadFile(
             Problem(f"cannot be read: {error.strerror}", "correct the path", str(path))
@@ -45,9 +47,9 @@ def read_text(path: Path) -> str:
         # A NUL in it, or octets that are no UTF-8: such a path could not be kept in a plan.
         where = repr(str(path))
         raise BadFile(Problem("is not a path in UTF-8", "rename the file", where)) from None
-    if len(octets) > MAX_OCTETS:
+    if len(octets) > most:
         raise BadFile(
-            Problem(f"is longer than {MAX_OCTETS} octets", "is this the right file?", str(path))
+            Problem(f"is longer than {most} octets", "is this the right file?", str(path))
         )
     try:
         return octets.decode("utf-8-sig")
@@ -150,7 +152,7 @@ def shipped_dialects() -> list[str]:
 
 def read_plan(path: Path) -> Plan:
     """A frozen plan. Raises BadFile or Changed."""
-    return plan_from_json(read_text(path), str(path))
+    return plan_from_json(read_text(path, PLAN_OCTETS), str(path))
 
 
 def private_folder(path: Path) -> Path:
@@ -167,7 +169,7 @@ def private_folder(path: Path) -> Path:
 def is_plan(path: Path) -> bool:
     """Whether a file looks like a frozen plan, whole or not, of whatever version."""
     try:
-        data = json.loads(read_text(path))
+        data = json.loads(read_text(path, PLAN_OCTETS))
     except (BadFile, ValueError, RecursionError):
         return False
     return isinstance(data, dict) and "digest" in data

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, tzinfo
 from typing import Literal, Protocol
 
 from migrate.dialects.messages import Reply, Request
@@ -74,9 +74,11 @@ class WallClock(Protocol):
 
 @dataclass(frozen=True)
 class World:
-    """Everything outside that the engine touches, beside the journal."""
+    """Everything outside that the engine touches, beside the journal. `zone`: by whose clock on
+    the wall quiet hours are read; None is this machine's."""
 
     line: Line
     finder: Finder
     presence: Presence
     now: WallClock
+    zone: tzinfo | None = None

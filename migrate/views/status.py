@@ -56,6 +56,9 @@ def how_to_go_on(rows: Sequence[Row], run: str) -> list[str]:
         if row.state in (State.DECLINED, State.RETURNED) and not row.written_off
     ]
     unfinished = any(row.state is not GOAL[row.direction] and not row.written_off for row in rows)
+    on_their_way = any(
+        row.state in UNRESOLVED | {State.ADRIFT} and not row.written_off for row in rows
+    )
     moved = any(row.state in (State.SETTLED, State.SEEN, State.ADRIFT) for row in rows)
     if unfinished and not ill:
         lines.append(f"migrate resume {run}   goes on where it stopped")
@@ -65,6 +68,8 @@ def how_to_go_on(rows: Sequence[Row], run: str) -> list[str]:
         lines.append(f"migrate resume {run} --again {again[0]}   sends it its bundle once more")
     if ill:
         lines.append(f"migrate resume {run} --write-off {ill[0]}   goes on without it")
+    if unfinished and not on_their_way:
+        lines.append(f"migrate replan {run}   plans the rest anew, with what was learned")
     if moved:
         lines.append(f"migrate rollback {run}   takes back everything that moved")
     return lines

@@ -33,3 +33,20 @@ CAUTION = (
     "to a licensed person where local codes say so, and always switch off the circuit."
 )
 """The usual caution (common practice, no source)."""
+
+
+def lasting(seconds: float) -> str:
+    """`45 s`, `14 min`, `2 h 5 min`: as exact as a plan can be."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    if minutes < 90:
+        return f"{minutes} min"
+    hours, rest = divmod(minutes, 60)
+    return f"{hours} h {rest} min" if rest else f"{hours} h"
+
+
+def span(least: float, most: float) -> str:
+    """`14 min to 22 min`; one time if both are the same in words."""
+    low, high = lasting(least), lasting(most)
+    return low if low == high else f"{low} to {high}"

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import os
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Iterator
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Iterator, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from ipaddress import IPv4Network
@@ -66,6 +66,7 @@ class Dev:
     fault: Fault | None = None
     login: bool = False
     restart_seconds: float = 0.05
+    fixed_address: str = ""
 
 
 @dataclass(frozen=True)
@@ -115,6 +116,7 @@ class House:
     pace: Pace = field(default_factory=Pace)
     on_fault: str = "hold"
     presence: bool = False
+    addressing: Mapping[str, str] | None = None
     age: float = AN_HOUR
     told: list[tuple[float, Tidings]] = field(default_factory=list)
     on_tidings: list[Callable[[Tidings], None]] = field(default_factory=list)
@@ -206,6 +208,7 @@ class House:
                 firmware=FIRMWARE[device.family],
                 fault=device.fault,
                 join_seconds=0.02,
+                fixed_address=device.fixed_address,
                 trusted_ca=self.ca,
             )
 
@@ -305,6 +308,14 @@ class House:
                 broker_user=new.broker_username or "",
                 broker_password=new.broker_password or "",
             )
+        if self.addressing is not None and self.unit(name).spec.family == "rowan":
+            address = self.addressing.get(name, "")
+            wanted = replace(
+                wanted,
+                fixed_address=address,
+                fixed_mask="255.255.0.0" if address else "",
+                fixed_gateway=str(new.subnet[1]) if address else "",
+            )
         return replace(wanted, group="new-group") if "group" in self.change else wanted
 
     def moved(self, name: str) -> bool:
@@ -386,6 +397,9 @@ class House:
             yield from _broker_lines(new, "new-broker", self.ca)
         if "group" in self.change:
             yield '[group]\ntopic = "new-group"'
+        if self.addressing is not None:
+            fixed = ", ".join(f'{name} = "{one}"' for name, one in self.addressing.items())
+            yield f'[addressing]\nfixed = {{ {fixed} }}\ngateway = "{new.subnet[1]}"'
         yield f'[old]\nsubnet = "{OLD_NET}"\nleases = "leases-old"'
         yield f'wifi = {{ ssid = "{old.ssid}", secret = {{ file = "secrets/old-wifi" }} }}'
         if self.with_broker:

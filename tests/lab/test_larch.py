@@ -99,7 +99,7 @@ def test_the_same_values_again_change_nothing() -> None:
 
 def test_the_spare_network_can_be_set_and_emptied() -> None:
     _, answer, outcome = patch({"network": {"spare_name": "new-net", "spare_key": "12345678"}})
-    assert answer["restart"]
+    assert not answer["restart"]
     assert (outcome.store.wifi_spare_name, outcome.store.wifi_spare_key) == ("new-net", "12345678")
     assert patch({"network": {"spare_name": ""}})[0] == 200
 

@@ -46,6 +46,10 @@ def test_show_is_the_manuals_and_shows_no_key() -> None:
             "group": "house",
             "group_spare": "",
             "output": True,
+            "fixed_address": "",
+            "fixed_mask": "",
+            "fixed_gateway": "",
+            "fixed_resolver": "",
         },
     }
     assert outcome.kind == "read"
@@ -64,6 +68,24 @@ def test_a_whole_change_is_stored_and_restarts() -> None:
         broker_host="192.0.2.3",
         broker_password="x",
     )
+
+
+FIXED = {
+    "fixed_address": "192.0.2.9",
+    "fixed_mask": "255.255.255.0",
+    "fixed_gateway": "192.0.2.1",
+    "fixed_resolver": "",
+}
+
+
+def test_a_fixed_address_is_stored_and_restarts() -> None:
+    answer, outcome = merge(**FIXED)
+    assert answer["result"] == {"stored": 4, "restart": True}
+    assert outcome.store == replace(STORE, **FIXED)
+    again = call(rpc("settings.merge", FIXED), outcome.store, FACTS)
+    assert not again.restart, "nothing changed"
+    without = dict.fromkeys(FIXED, "")
+    assert call(rpc("settings.merge", without), outcome.store, FACTS).store == STORE
 
 
 def test_half_a_change_keeps_the_old_key() -> None:
@@ -100,6 +122,10 @@ def test_groups_and_output_need_no_restart() -> None:
         {"wifi_key": "g" * 64},
         {"wifi_key": "passwort\N{EURO SIGN}"},
         {"wifi_key": "a" * 65},
+        {"fixed_address": "192.0.2.9"},
+        {"fixed_address": "192.0.2.256", "fixed_mask": "255.255.255.0"},
+        {"fixed_address": 7, "fixed_mask": "255.255.255.0"},
+        {"fixed_gateway": "router"},
         {"broker_port": "1883"},
         {"broker_port": True},
         {"broker_port": 65536},

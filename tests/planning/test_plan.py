@@ -112,8 +112,8 @@ def test_every_field_left_out_or_added_is_noticed() -> None:
 @pytest.mark.parametrize(
     ("path", "value"),
     [
-        (("devices", 0, "bundle", "wifi.ssid"), "trap"),
-        (("devices", 0, "bundle", "wifi.secret", "env"), "OTHER"),
+        (("kinds", 0, "bundle", "wifi.ssid"), "trap"),
+        (("kinds", 0, "bundle", "wifi.secret", "env"), "OTHER"),
         (("devices", 1, "mac"), "00-00-5E-00-53-77"),
         (("pace", "stranded_at_most"), 100),
         (("waves", 0, "exposure"), 0.5),

@@ -12,6 +12,7 @@ import re
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from ipaddress import IPv4Address
 from typing import Any, Literal
 
 Kind = Literal["none", "read", "write"]
@@ -25,7 +26,7 @@ class RefusedError(ValueError):
 class Store:
     """The non-volatile settings of a unit, the same for all families.
 
-    A family without a spare network or a spare group leaves those empty.
+    A family without a spare network, a spare group or a fixed address leaves those empty.
     ``pending``: names of values stored that wait for a restart (sedge only).
     Keys and passwords are left out of the repr.
     """
@@ -42,6 +43,10 @@ class Store:
     group: str = "house"
     group_spare: str = ""
     output: bool = True
+    fixed_address: str = ""
+    fixed_mask: str = ""
+    fixed_gateway: str = ""
+    fixed_resolver: str = ""
     pending: frozenset[str] = frozenset()
 
     def __repr__(self) -> str:
@@ -54,22 +59,26 @@ class Store:
             f"broker={self.broker_host}:{self.broker_port} secure={self.broker_secure} "
             f"user={self.broker_user!r}, password {mask(self.broker_password)}, "
             f"group={self.group!r}, group_spare={self.group_spare!r}, output={self.output}, "
+            f"fixed={self.fixed_address!r}, "
             f"pending={len(self.pending)})"
         )
 
     @property
     def connection(self) -> tuple[object, ...]:
-        """Everything whose change needs a restart: network and broker."""
+        """Everything whose change needs a restart: network, address and broker, but not the
+        spare network, which is looked up when it is needed."""
         return (
             self.wifi_name,
             self.wifi_key,
-            self.wifi_spare_name,
-            self.wifi_spare_key,
             self.broker_host,
             self.broker_port,
             self.broker_secure,
             self.broker_user,
             self.broker_password,
+            self.fixed_address,
+            self.fixed_mask,
+            self.fixed_gateway,
+            self.fixed_resolver,
         )
 
 
@@ -185,7 +194,12 @@ class Firmware(ABC):
 
     def in_effect(self, running: Store, store: Store) -> Store:
         """The settings in effect after a message, without a restart."""
-        running = replace(running, output=store.output)
+        running = replace(
+            running,
+            output=store.output,
+            wifi_spare_name=store.wifi_spare_name,
+            wifi_spare_key=store.wifi_spare_key,
+        )
         if self.groups_at_once:
             running = replace(running, group=store.group, group_spare=store.group_spare)
         return running
@@ -254,3 +268,11 @@ def network_key(value: str, where: str) -> str:
     if not _PASSPHRASE.fullmatch(value) and not _HEX_KEY.fullmatch(value):
         raise RefusedError(f"a key neither 8..63 characters nor 64 hex digits: {where}")
     return value
+
+
+def fixed_address(value: str, where: str) -> str:
+    """Four numbers with dots, or nothing."""
+    try:
+        return str(IPv4Address(value)) if value else value
+    except ValueError:
+        raise RefusedError(f"not an address: {where}") from None

@@ -23,6 +23,10 @@ _NAMES = {
     "group": "group",
     "group_spare": "group_spare",
     "output": "output",
+    "fixed_address": "fixed_address",
+    "fixed_mask": "fixed_mask",
+    "fixed_gateway": "fixed_gateway",
+    "fixed_resolver": "fixed_resolver",
 }
 _WRITE_ONLY = {"wifi_key", "broker_pass"}
 
@@ -150,9 +154,12 @@ def _merged(params: Any, store: base.Store, facts: Facts) -> base.Store:
         if any(name not in _NAMES for name in params):
             raise base.RefusedError("unknown name")
         changes = {_NAMES[name]: _checked(name, value) for name, value in params.items()}
+        fresh = replace(store, **changes)
+        if fresh.fixed_address and not fresh.fixed_mask:
+            raise base.RefusedError("an address without its mask: fixed_address")
     except base.RefusedError as refused:
         raise RpcError(-32602, str(refused)) from None
-    return replace(store, **changes)
+    return fresh
 
 
 def _checked(name: str, value: Any) -> Any:
@@ -165,5 +172,7 @@ def _checked(name: str, value: Any) -> Any:
             return base.network_name(base.text(value, name), name)
         case "wifi_key":
             return base.network_key(base.text(value, name), name)
+        case "fixed_address" | "fixed_mask" | "fixed_gateway" | "fixed_resolver":
+            return base.fixed_address(base.text(value, name), name)
         case _:
             return base.text(value, name)
