@@ -31,7 +31,7 @@ def answer(dialect: Dialect, what: Write | Ask, reply: Reply, expects_id: int | 
     else:
         broken = ""
     if isinstance(what.message, JsonRpc) and not broken:
-        verdict = _rpc_answer(document, expects_id)
+        verdict = _rpc_answer(document, reply, expects_id)
         if verdict is not None:
             return verdict
         good = what.taken is None or _holds(what.taken, reply, document)
@@ -58,7 +58,7 @@ def readings(dialect: Dialect, reply: Reply, expects_id: int | None) -> Readings
         raise NotUnderstood(f"the reply has HTTP status {reply.status}")
     document = _document(reply, needs_json=isinstance(what.message, JsonRpc))
     if isinstance(what.message, JsonRpc):
-        verdict = _rpc_answer(document, expects_id)
+        verdict = _rpc_answer(document, reply, expects_id)
         if verdict is not None:
             words = verdict.reason if isinstance(verdict, Declined) else verdict.why
             raise NotUnderstood(f"the read was not answered: {words}")
@@ -113,13 +113,18 @@ def _document(reply: Reply, *, needs_json: bool) -> Any:
         return _MISSING
 
 
-def _rpc_answer(document: Any, expects_id: int | None) -> Declined | Unclear | None:
-    """None for a result; JSON-RPC 2.0 section 5."""
+def _rpc_answer(document: Any, reply: Reply, expects_id: int | None) -> Declined | Unclear | None:
+    """None for a result; JSON-RPC 2.0 section 5.
+
+    An error without an id answers a request that could not be read. Over HTTP that was ours; on a
+    topic it may have been somebody else's.
+    """
     if not isinstance(document, dict) or document.get("jsonrpc") != "2.0":
         return Unclear("the reply is not a JSON-RPC 2.0 response")
     error = document.get("error")
     same = document.get("id") == expects_id and not isinstance(document.get("id"), bool)
-    if isinstance(error, dict) and (same or document.get("id") is None):
+    ours = same or (document.get("id") is None and reply.status is not None)
+    if isinstance(error, dict) and ours:
         if document.get("result") is not None:
             return Unclear("the response has both a result and an error")
         said, code = error.get("message", "no words"), error.get("code", "?")

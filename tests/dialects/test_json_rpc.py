@@ -102,6 +102,13 @@ def test_what_is_no_answer(body: str) -> None:
     assert isinstance(said(body), Unclear)
 
 
+def test_an_error_without_an_id_is_ours_only_where_nobody_else_asks() -> None:
+    # JSON-RPC 2.0 section 5: the id is null where the request could not be read.
+    body = '{"jsonrpc": "2.0", "error": {"code": -32700, "message": "Parse error"}, "id": null}'
+    assert isinstance(said(body, 1, 200), Declined)
+    assert isinstance(said(body, 1, None), Unclear)
+
+
 def test_a_taken_rule_narrows_what_counts() -> None:
     def change(data: dict[str, Any]) -> None:
         data["write"]["taken"] = {"pointer": "/result/stored", "equals": 2}
