@@ -9,6 +9,7 @@ import typer
 
 from migrate.cli.demo import demo
 from migrate.cli.plan import plan
+from migrate.cli.rehearse import rehearse
 from migrate.cli.replan import replan
 from migrate.cli.resume import resume, rollback
 from migrate.cli.run import run
@@ -22,15 +23,15 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help=(
         "Move a whole fleet of Wi-Fi devices to a new network without stranding one.\n\n"
-        "The usual order: plan, run --dry-run, run. If a gate holds: status, then resume, "
-        "rollback or replan. To see it all on this machine alone: demo.\n\n"
+        "The usual order: plan, rehearse, run --dry-run, run. If a gate holds: status, then "
+        "resume, rollback or replan. To see it all on this machine alone: demo.\n\n"
         "Exit codes: 0 done, 1 mistake of migrate itself, 2 wrong usage, 3 bad file, 4 refused by "
         "the planner, 5 secret missing or open to others, 6 changed since it was planned, 7 held "
         "at a gate, 8 stopped by you, 9 another run is working, 10 journal trouble, 11 device or "
         "broker not reached."
     ),
 )
-for command in (plan, run, resume, rollback, replan, status, report, demo):
+for command in (plan, rehearse, run, resume, rollback, replan, status, report, demo):
     app.command()(command)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import signal
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Sequence
 from contextlib import asynccontextmanager, contextmanager
 from pathlib import Path
 from secrets import randbelow
@@ -12,6 +12,7 @@ from secrets import randbelow
 from rich.text import Text
 
 from migrate.cli.common import TOOL, err, harmless, out, show_outcome, show_problems
+from migrate.cli.legs import asked_and_done
 from migrate.engine.conductor import Conductor
 from migrate.engine.crew import Crew, learn_secrets, muster
 from migrate.engine.tidings import Outcome
@@ -27,7 +28,7 @@ from migrate.ports.sockets import now, real_world
 from migrate.ports.vault import Vault
 from migrate.views.progress import progress
 from migrate.views.report import report
-from migrate.views.status import how_to_go_on
+from migrate.views.status import flip_of, how_to_go_on
 
 Work = Callable[[Conductor], Awaitable[Outcome]]
 
@@ -78,11 +79,21 @@ def conduct(journal: Journal, vault: Vault, run: str, work: Work) -> Outcome:
     return outcome
 
 
+def conduct_forward(journal: Journal, vault: Vault, run: str, again: Sequence[str] = ()) -> Outcome:
+    """Move the fleet on. Where the run then waits for the access point to be changed, the person at
+    the terminal is asked to do it, and the run goes on; without one, it is held."""
+    outcome = conduct(journal, vault, run, lambda conductor: conductor.forward(again))
+    if outcome.flip and asked_and_done():
+        journal.flip()
+        outcome = conduct(journal, vault, run, lambda conductor: conductor.forward())
+    return outcome
+
+
 def _show_rest(journal: Journal, run: str) -> None:
     rows = journal.rows()
     if not any(row.sent_at for row in rows):
         out.print(Text("no device was sent anything"))
-    for line in how_to_go_on(rows, run):
+    for line in how_to_go_on(rows, run, flip=flip_of(journal)):
         out.print(Text(f"  {harmless(line)}"), soft_wrap=True)
     out.print(Text(f"journal {journal.path}"), soft_wrap=True)
     out.print(Text(f"report  {write_report(journal)}"), soft_wrap=True)

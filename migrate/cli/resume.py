@@ -16,7 +16,8 @@ from migrate.cli.common import (
     run_words,
     vault,
 )
-from migrate.cli.conduct import conduct
+from migrate.cli.conduct import conduct, conduct_forward
+from migrate.cli.legs import check_waits_for_flip, check_way_back
 from migrate.cli.run import check_names
 
 
@@ -31,6 +32,13 @@ def resume(
         ),
     ] = None,
     write_off: WriteOff = None,
+    flipped: Annotated[
+        bool,
+        typer.Option(
+            "--flipped",
+            help="Say that the access point has been changed, as the run asked for.",
+        ),
+    ] = False,
     state: StateDir = None,
 ) -> None:
     """Go on with a run that was held, stopped or cut off.
@@ -49,12 +57,10 @@ def resume(
         with fleet_lock(state, journal.plan):
             for name in write_off or []:
                 journal.write_off(name)
-            outcome = conduct(
-                journal,
-                vault(),
-                run_words(journal, state),
-                lambda conductor: conductor.forward(names),
-            )
+            if flipped:
+                check_waits_for_flip(journal)
+                journal.flip()
+            outcome = conduct_forward(journal, vault(), run_words(journal, state), names)
             journal.close()
         raise typer.Exit(outcome.exit)
 
@@ -65,6 +71,13 @@ def rollback(
         list[str] | None,
         typer.Option("--only", help="Only this device. Can be repeated.", metavar="DEVICE"),
     ] = None,
+    not_flipped: Annotated[
+        bool,
+        typer.Option(
+            "--not-flipped",
+            help="Say that the access point still has its old passphrase.",
+        ),
+    ] = False,
     state: StateDir = None,
 ) -> None:
     """Take devices back to the old side.
@@ -77,6 +90,7 @@ def rollback(
     with problems_in_words():
         journal = open_run(state, run)
         check_names(journal.plan, only or [])
+        check_way_back(state, journal.plan, not_flipped=not_flipped)
         with fleet_lock(state, journal.plan):
             outcome = conduct(
                 journal,

@@ -21,7 +21,8 @@ from migrate.cli.common import (
     show_problems,
     vault,
 )
-from migrate.cli.conduct import conduct, load_checked, resolve_all, world_for
+from migrate.cli.conduct import conduct_forward, load_checked, resolve_all, world_for
+from migrate.cli.legs import check_flipped, check_order
 from migrate.dialects.compose import preview
 from migrate.engine.crew import Crew, muster
 from migrate.engine.seek import Seeker
@@ -43,6 +44,13 @@ def run(
         bool, typer.Option("--dry-run", help="Read every device and show the messages; send none.")
     ] = False,
     write_off: WriteOff = None,
+    flipped: Annotated[
+        bool,
+        typer.Option(
+            "--flipped",
+            help="Say that the access point has been changed, for a leg that waits for it.",
+        ),
+    ] = False,
     state: StateDir = None,
 ) -> None:
     """Move the fleet, wave by wave; or, with --dry-run, only look.
@@ -58,9 +66,11 @@ def run(
         secrets = vault()
         fleet, playbook = Path(frozen.sources.fleet.path), Path(frozen.sources.playbook.path)
         check_names(frozen, write_off or [])
+        check_order(state, frozen)
         if dry_run:
             crew = muster(frozen, load_checked(frozen, fleet, playbook), secrets.resolve)
             raise typer.Exit(_dry_run(crew))
+        check_flipped(frozen, str(plan), flipped=flipped)
         with fleet_lock(state, frozen):
             # A secret that is missing must not leave a run behind that never was one.
             resolve_all(muster(frozen, load_checked(frozen, fleet, playbook), secrets.resolve))
@@ -70,7 +80,7 @@ def run(
             for name in write_off or []:
                 journal.write_off(name)
             words = run_words(journal, state)
-            outcome = conduct(journal, secrets, words, lambda conductor: conductor.forward())
+            outcome = conduct_forward(journal, secrets, words)
             journal.close()
         raise typer.Exit(outcome.exit)
 

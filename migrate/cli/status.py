@@ -16,7 +16,7 @@ from migrate.cli.common import (
 )
 from migrate.cli.conduct import write_report
 from migrate.views.report import report as report_text
-from migrate.views.status import how_to_go_on, show_status
+from migrate.views.status import flip_of, how_to_go_on, show_status
 
 
 def status(run: RunName = None, state: StateDir = None) -> None:
@@ -27,7 +27,8 @@ def status(run: RunName = None, state: StateDir = None) -> None:
     with problems_in_words():
         journal = open_run(state, run)
         show_status(journal, out)
-        for line in how_to_go_on(journal.rows(), run_words(journal, state)):
+        words = run_words(journal, state)
+        for line in how_to_go_on(journal.rows(), words, flip=flip_of(journal)):
             out.print(Text(f"  {harmless(line)}"), soft_wrap=True)
         journal.close()
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from migrate.dialects.compose import path_of, plain, query_of, statement, write_message
 from migrate.dialects.schema import Dialect, Lines, fill
 from migrate.model.fleet import Device, Transport
-from migrate.model.mqtt import topic_fault
+from migrate.model.mqtt import TOPIC_MAX_OCTETS, topic_fault
 from migrate.model.settings import Bundle, Setting, Value
 
 LONG_ID = 2**31
@@ -59,8 +59,13 @@ class Proof:
     shared: tuple[str, ...]
     query_octets: int | None = None
 
+    @property
+    def clear(self) -> bool:
+        """Whether there is no fault, whichever device it is."""
+        return not self.shared and self.query_octets is None
+
     def faults(self, device: Device) -> list[str]:
-        """Every reason against sending the bundle to this device."""
+        """Every reason against sending the bundle to this device, its topics apart."""
         return [*self.shared, *self._target_faults(device)]
 
     def _target_faults(self, device: Device) -> list[str]:
@@ -102,8 +107,9 @@ def topic_faults(dialect: Dialect, device: Device) -> list[str]:
         return []
     return [
         f"the topic {topic!r} {fault}"
-        for topic in (fill(place.topic, device), fill(place.reply, device))
-        if (fault := topic_fault(topic))
+        for template in (place.topic, place.reply)
+        if not _surely_a_topic(template, device)
+        if (fault := topic_fault(topic := fill(template, device)))
     ]
 
 
@@ -113,6 +119,13 @@ def bundle_faults(
     """Every reason against sending this bundle to this device; empty when it is proven to fit."""
     faults = prove(dialect, transport, bundle).faults(device)
     return faults + topic_faults(dialect, device) if transport == "mqtt" else faults
+
+
+def _surely_a_topic(template: str, device: Device) -> bool:
+    """Told without filling in, since a fleet may be large. The model has looked at template and
+    topic word: only a name can bring a wildcard, and only great length is left to go wrong."""
+    longest = len(template) + template.count("{") * max(len(device.topic or ""), len(device.mac))
+    return "{name}" not in template and 4 * longest <= TOPIC_MAX_OCTETS
 
 
 def _message_faults(dialect: Dialect, message: str) -> list[str]:

@@ -1,4 +1,4 @@
-"""Devices that sleep: looked for until they wake, and soaked over their wakes.
+"""Devices that sleep: looked for until they wake.
 
 A sleeper is reached only for a short while every so many seconds. Over MQTT its waking is heard, by
 its presence topic; over HTTP it is asked again and again, so a look must come more often than its
@@ -8,22 +8,17 @@ wakes are long. Not to answer while it sleeps is no fault.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
 
 from migrate.engine.crew import Member
-from migrate.engine.seek import SIDES, Look, Seeker, Sighting
-from migrate.model.lifecycle import Event
+from migrate.engine.seek import SIDES, Look, Seeker
 from migrate.model.playbook import Pace
-from migrate.planning.sleep import patience, soak_most
+from migrate.planning.sleep import until_awake
 from migrate.ports.protocols import SideName
 
 ASKED_AT_ONCE = 3
 """Looks at one device at the same time. One that waits for an answer which will not come must not
 hold up the next, which may meet it awake."""
-MISSES = 2
-"""Periods in a row in which a soaking sleeper must not be seen to count as lost."""
 
 
 async def look_awake(
@@ -38,7 +33,7 @@ async def look_awake(
 
     `stopping` ends the wait at once, as if nothing had been found.
     """
-    looking = asyncio.create_task(_look_long(seeker, member, pace, seconds, sides))
+    looking = asyncio.create_task(look_long(seeker, member, pace, seconds, sides))
     stopped = asyncio.create_task((stopping or asyncio.Event()).wait())
     try:
         await asyncio.wait({looking, stopped}, return_when=asyncio.FIRST_COMPLETED)
@@ -51,7 +46,7 @@ async def look_for_patience(
     seeker: Seeker, member: Member, pace: Pace, stopping: asyncio.Event | None = None
 ) -> Look:
     """Look for as long as a sleeper may take to wake. A look in vain says how long that was."""
-    seconds = patience(member.planned.wakes_seconds)
+    seconds = until_awake(member.planned.wakes_seconds)
     look = await look_awake(seeker, member, pace, seconds, stopping=stopping)
     if not look.found:
         look.words.append(
@@ -61,7 +56,7 @@ async def look_for_patience(
     return look
 
 
-async def _look_long(
+async def look_long(
     seeker: Seeker, member: Member, pace: Pace, seconds: float, sides: tuple[SideName, ...]
 ) -> tuple[Look, bool]:
     """The look that found it, or the last; and whether the first did not find it."""
@@ -124,69 +119,6 @@ async def _by_asking(
             await asyncio.sleep(max(next_at - loop.time(), 0))
     finally:
         await _end(*asked)
-
-
-@dataclass
-class Wakes:
-    """What a soaking sleeper has shown. All times are the loop's, in seconds.
-
-    It has soaked when it was well for `soak`, and either answered at every look, or was seen in two
-    wakes: at moments at least half a `period` apart.
-    """
-
-    period: float
-    soak: float
-    since: float | None = None
-    asleep: bool = False
-
-    def seen(self, now: float) -> bool:
-        """It was seen, and well. Whether it has soaked."""
-        if self.since is None:
-            self.since, self.asleep = now, False
-        apart = now - self.since
-        return apart >= self.soak and (not self.asleep or apart >= self.period / 2)
-
-    def unwell(self) -> None:
-        """Something is wrong with it: it begins anew."""
-        self.since = None
-
-
-async def soak_asleep(
-    seeker: Seeker,
-    member: Member,
-    pace: Pace,
-    target: SideName,
-    wrong_with: Callable[[Sighting], str],
-) -> tuple[Event | None, str]:
-    """Stay until a sleeper has soaked, or is lost; no event if it stays unwell. With words.
-
-    `wrong_with` says what is wrong with it where it was seen; empty if nothing is. That it has
-    restarted is not looked at: with many, the uptime begins anew at each wake.
-    """
-    loop = asyncio.get_running_loop()
-    period = member.planned.wakes_seconds or pace.look_seconds
-    begun, misses = loop.time(), 0
-    longest = soak_most(pace.soak_seconds, period) + pace.look_seconds
-    give_up = begun + max(pace.deadline_seconds.most, longest) + patience(period)
-    wakes = Wakes(period, pace.soak_seconds)
-    while True:
-        look, waited = await _look_long(seeker, member, pace, period, (target,))
-        wakes.asleep = wakes.asleep or waited
-        there, now = look.found.get(target), loop.time()
-        if there is None:
-            misses += 1
-            if misses >= MISSES:
-                words = "; ".join(dict.fromkeys(look.words)) or "nothing answered"
-                return Event.LOSE, f"not seen for {now - begun:.0f} s while it soaked; {words}"
-            continue
-        misses = 0
-        if wrong := wrong_with(there):
-            wakes.unwell()
-            if now >= give_up:
-                return None, f"on the {target} side, but {wrong}"
-        elif wakes.seen(now):
-            return Event.SOAK, f"well over its wakes for {now - begun:.1f} s"
-        await seeker.change(member, max(pace.look_seconds, pace.soak_seconds / 10))
 
 
 async def _end(*tasks: asyncio.Task[Any]) -> None:

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Coroutine, Iterable, Sequence
+from contextlib import suppress
 
 from migrate.engine.crew import Crew, learn_secrets
 from migrate.engine.journey import SENDS_AT_ONCE, Ground, Journey, arrived_for_good
 from migrate.engine.seek import Seeker
 from migrate.engine.survey import survey
+from migrate.engine.switchover import Switchover
 from migrate.engine.talk import Talker
 from migrate.engine.tidings import Outcome, Tell, Tidings, silent
 from migrate.journal.store import Journal, Row
@@ -20,13 +22,25 @@ from migrate.model.lifecycle import TURNS, UNRESOLVED, Direction, State
 from migrate.model.problems import Exit, Problem, Refused, Trouble, Unreachable
 from migrate.model.secrets import Redactor
 from migrate.planning.gates import admit, shut_by
-from migrate.planning.refusals import carried, resolved
+from migrate.planning.hours import named, next_allowed, wait_in_words
+from migrate.planning.refusals.carrying import carried
+from migrate.planning.refusals.secrets import resolved
+from migrate.planning.sleep import until_awake
 from migrate.ports.protocols import World
 
 SENT_BACK = frozenset({State.WAITING, State.RETURNED, State.DECLINED})
 """States from which a device is given its way back: asking for it is the owner's word for all."""
 ASK_AGAIN = frozenset({State.DECLINED, State.RETURNED})
 """States from which a device is sent its bundle once more, when the owner says so."""
+
+ONE_STEP = Problem(
+    "this leg is one step for all, and so is its way back: a device that is given the old "
+    "passphrase is gone until the access point has it again",
+    "before the access point is changed: change it, the devices wait for that. After: make a "
+    "playbook with old and new side swapped, and accept its exposure in numbers as you did here",
+)
+CLOCK_SECONDS = 60.0
+"""Seconds after which the time of day is looked at anew while quiet hours are waited for."""
 
 
 class Conductor:
@@ -71,6 +85,8 @@ class Conductor:
         learn_secrets(self._crew, self._redactor)
         await self._survey()
         self._check_carried(row.name for row in self._journal.rows() if not self._well(row.name))
+        if self._crew.plan.leg.together:
+            return await Switchover(self._ground, _together).forward(frozenset(again))
         for index, wave in enumerate(self._crew.plan.waves):
             if all(self._well(name) for name in wave.devices):
                 continue
@@ -90,17 +106,21 @@ class Conductor:
 
         A wave in which a device does not take its way back well ends it. One that cannot be found
         at all, and so was sent nothing, proves nothing against the others: they still go.
+
+        Raises Refused for a leg that is one step for all.
         """
+        if self._crew.plan.leg.together:
+            raise Refused(ONE_STEP)
         learn_secrets(self._crew, self._redactor)
         wanted = set(names) if names is not None else {d.name for d in self._crew.plan.devices}
         rows = [row for row in self._journal.rows() if row.name in wanted]
-        leaving = [row.name for row in rows if not _back_or_never_left(row)]
+        leaving = [row.name for row in rows if not self._is_back(row)]
         self._check_carried(leaving, only_back=True)
         for index in self._waves_back():
             here = [name for name in self._crew.plan.waves[index].devices if name in wanted]
             for name in here:
                 row = self._journal.row(name)
-                if row.direction is not Direction.FORWARD or row.state not in TURNS:
+                if row.direction is not Direction.FORWARD or self._is_back(row):
                     continue
                 if self._journal.way_back(name):
                     self._journal.turn(name)
@@ -119,6 +139,14 @@ class Conductor:
                 return outcome
         return self._gone_back(wanted)
 
+    def _is_back(self, row: Row) -> bool:
+        """Whether it is on the old side, or never left it. One that was sent nothing, and has the
+        same on both sides, is on both: such as one that asks DHCP before a change of addresses and
+        after it."""
+        bundle = self._crew.plan.device(row.name).bundle
+        same = row.sent_at is None and self._journal.way_back(row.name) == bundle
+        return same or _back_or_never_left(row)
+
     def _waves_back(self) -> list[int]:
         """Waves in the order of the way back. A carrier moves after what it feeds on it as well."""
         plan = self._crew.plan
@@ -135,11 +163,18 @@ class Conductor:
         ]
         if not missing:
             return
-        self._tell(Tidings("waiting", f"reading {_devices(len(missing))}; nothing is changed"))
-        found = await survey(self._crew, self._ground.seeker, missing, self._tell)
+        words = f"reading {_devices(len(missing))}; nothing is changed"
+        sleep = [self._crew.members[name].planned.wakes_seconds or 0.0 for name in missing]
+        if any(sleep):
+            asleep = f"{_devices(sum(map(bool, sleep)))} that sleep"
+            words += f"; {asleep}: up to {until_awake(max(sleep)):.0f} s until they wake"
+        self._tell(Tidings("waiting", words))
+        stopping = self._ground.stopping
+        found = await survey(self._crew, self._ground.seeker, missing, self._tell, stopping)
         for one in found.found.values():
             self._journal.record_before(one.member.name, one.readings, one.way_back)
-        if found.problems:
+        # Stopped meanwhile, it was perhaps not waited for those that sleep: the waves stop as well.
+        if found.problems and not stopping.is_set():
             raise Unreachable(found.problems)
 
     def _check_carried(self, names: Iterable[str], *, only_back: bool = False) -> None:
@@ -164,6 +199,7 @@ class Conductor:
         """Move a wave and judge its gate. None: the gate is open."""
         await self._follow_up(names)
         once_more = {n for n in names if n in again and self._journal.row(n).state in ASK_AGAIN}
+        held: dict[str, str] = {}  # since something was sent last: quiet hours may alternate
         while True:
             ready = [name for name in names if self._ready(name, once_more)]
             if any(not self._well(name) and name not in ready for name in names):
@@ -173,17 +209,27 @@ class Conductor:
                 break
             if self._ground.stopping.is_set():
                 return self._stopped()
-            admission = admit(self._crew.plan, self._journal.standings(), ready)
+            quiet = [name for name in ready if self._ground.quiet(self._crew.members[name])]
+            others = set(ready) - set(quiet)
+            awake = [name for name in ready if name in others]
+            admission = admit(self._crew.plan, self._journal.standings(), awake)
+            held |= admission.held
+            if not admission.admitted and quiet and any(name not in held for name in ready):
+                await self._wait_out(index, quiet)
+                continue
             if not admission.admitted:
-                return self._held(index, list(admission.held), tuple(admission.held.values()))
+                return self._held(index, list(held), tuple(held.values()))
+            held.clear()
             self._journal.remark(
                 "admitted",
                 f"{len(admission.admitted)} of {len(ready)}, exposure {admission.exposure:.3f}",
                 index,
             )
-            once_more -= set(admission.admitted)
+            self._ground.put_off.clear()
             await self._all(admission.admitted)
-            if any(not self._well(name) for name in admission.admitted):
+            sent = set(admission.admitted) - self._ground.put_off
+            once_more -= sent
+            if any(not self._well(name) for name in sent):
                 break
         failed = [name for name in names if not self._well(name)]
         if not failed:
@@ -195,6 +241,25 @@ class Conductor:
         ):
             return self._stopped()
         return await self._on_fault(index, failed)
+
+    async def _wait_out(self, index: int, quiet: Sequence[str]) -> None:
+        """Until the first of these devices leaves its quiet hours, or the run is stopped."""
+        world, at = self._ground.world, self._ground.world.now()
+        spans = {name: self._crew.members[name].planned.quiet for name in quiet}
+        allowed = {each: next_allowed(each, at, world.zone) for each in set(spans.values())}
+        ends = {name: allowed[each] for name, each in spans.items()}
+        words = "waiting " + wait_in_words(ends.items(), at, world.zone)
+        self._journal.remark("quiet hours", words, index)
+        self._tell(Tidings("waiting", words))
+        while not self._ground.stopping.is_set():
+            left = (min(ends.values()) - world.now()).total_seconds()
+            if left <= 0:
+                break
+            # Not all at once: the clock may be set, and timers stand still while a machine sleeps.
+            with suppress(TimeoutError):
+                async with asyncio.timeout(min(left, CLOCK_SECONDS)):
+                    await self._ground.stopping.wait()
+        self._tell(Tidings("waiting"))
 
     async def _on_fault(self, index: int, failed: Sequence[str]) -> Outcome:
         policy = self._crew.plan.on_fault
@@ -219,6 +284,11 @@ class Conductor:
             return self._stopped()
         before = {name: self._journal.row(name) for name in names}
         ready = [name for name in names if before[name].state in SENT_BACK and self._apart(name)]
+        if quiet := [name for name in ready if self._ground.quiet(self._crew.members[name])]:
+            # The owner asked for the way back, now or in the playbook; it may be urgent.
+            words = f"the way back does not wait for the quiet hours of {named(quiet)}"
+            self._journal.remark("quiet hours", words, index)
+            self._tell(Tidings("note", words, direction=Direction.BACK))
         await self._all(ready)
         after = {name: self._journal.row(name) for name in names}
         failed = [name for name in names if not arrived_for_good(after[name])]
@@ -304,7 +374,7 @@ class Conductor:
         rows = [row for row in self._journal.rows() if row.name in wanted]
         restored = sum(row.state is State.RESTORED for row in rows)
         self._journal.remark("rolled back", _devices(restored))
-        missing = [row.name for row in rows if not _back_or_never_left(row)]
+        missing = [row.name for row in rows if not self._is_back(row)]
         untouched = len(rows) - restored - len(missing)
         words = f"{_devices(restored)} back on the old side, {untouched} had never left"
         if missing:

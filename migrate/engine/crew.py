@@ -11,8 +11,9 @@ from migrate.model.lifecycle import Direction
 from migrate.model.playbook import Playbook, Side, new_side, old_side
 from migrate.model.secrets import Redactor, SecretRef
 from migrate.planning.bundles import restarts
+from migrate.planning.legs import same_leg
 from migrate.planning.plan import Plan, PlannedDevice
-from migrate.planning.refusals import Resolve
+from migrate.planning.refusals.secrets import Resolve
 from migrate.ports.files import Inputs
 from migrate.ports.protocols import SideName
 
@@ -86,15 +87,17 @@ class Crew:
 
 
 def muster(plan: Plan, inputs: Inputs, resolve: Resolve) -> Crew:
-    """The crew of a plan whose sources have been checked against the files."""
-    devices = {device.name: device for device in inputs.fleet.device}
+    """The crew of a plan whose sources have been checked against the files. Of a change in legs it
+    is that of the plan's leg. Raises Changed if the change now splits into other legs."""
+    one = same_leg(plan.leg, inputs.fleet, inputs.playbook, inputs.dialects, resolve)
+    devices = {device.name: device for device in one.fleet.device}
     members = {
         planned.name: Member(
             devices[planned.name], planned, inputs.dialects[devices[planned.name].dialect]
         )
         for planned in plan.devices
     }
-    return Crew(plan, inputs.playbook, members, resolve)
+    return Crew(plan, one.playbook, members, resolve)
 
 
 def learn_secrets(crew: Crew, redactor: Redactor) -> None:
@@ -103,8 +106,9 @@ def learn_secrets(crew: Crew, redactor: Redactor) -> None:
     keys: set[tuple[SecretRef, str]] = set()
     words: set[SecretRef] = set()
     for side in crew.sides.values():
-        if side.wifi and side.wifi.secret:
-            keys.add((side.wifi.secret, side.wifi.ssid))
+        for wifi in (side.wifi, side.slots.wifi):
+            if wifi and wifi.secret:
+                keys.add((wifi.secret, wifi.ssid))
         for login in (side.broker, side.broker.own) if side.broker else ():
             if login and login.password:
                 words.add(login.password)

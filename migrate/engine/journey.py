@@ -15,9 +15,10 @@ from typing import Any
 
 from migrate.dialects.messages import Declined, Taken, Unclear
 from migrate.dialects.understand import differences
-from migrate.engine.awake import look_awake, look_for_patience, soak_asleep
+from migrate.engine.awake import look_awake, look_for_patience
 from migrate.engine.crew import Crew, Member, source_of, target_of
 from migrate.engine.seek import Look, Seeker, Sighting, plain
+from migrate.engine.soak import UPTIME_SLACK, join, soak_asleep, soak_awake
 from migrate.engine.talk import Talker
 from migrate.engine.tidings import Tell, Tidings
 from migrate.journal.store import Journal, Row
@@ -25,16 +26,11 @@ from migrate.model.deadline import Estimate, deadline
 from migrate.model.lifecycle import GOAL, Direction, Event, State
 from migrate.model.settings import SECRETS, FrozenBundle, Setting, Value
 from migrate.planning.hours import is_quiet
-from migrate.planning.refusals import resolved
-from migrate.planning.sleep import patience
+from migrate.planning.refusals.secrets import resolved
+from migrate.planning.sleep import until_awake
 from migrate.ports.protocols import NotDelivered, World
 
-UPTIME_SLACK = 1.0
-"""Seconds by which uptimes may be off: families tell them in whole seconds."""
 SENDS_AT_ONCE = 16
-MISSES = 2
-"""Checks in a row that must fail before a soaking device counts as lost: one lost packet is not a
-lost device (common practice, no source)."""
 WAKES_TRIED = 3
 """Wakes in which a sleeper is sent its bundle, if nothing of it was delivered before."""
 
@@ -74,6 +70,8 @@ class Journey:
         self._pace = ground.crew.plan.pace
         self._loop = asyncio.get_running_loop()
         self._sent = self._left = self._loop.time() - self._seconds_since_sent()
+        if ground.seeker.flipped:
+            self._left = self._loop.time()  # it could not come before the access point changed
         self._uptime_before: float | None = None
         self._told_to_restart = -inf
         self._gone = self._in_place = False
@@ -100,8 +98,15 @@ class Journey:
 
     async def send(self) -> None:
         """Give the device its bundle, then go along. It must be waiting, or be sent once more."""
+        await self.tell()
+        await self._see_through()
+
+    async def tell(self) -> None:
+        """Give the device its bundle, and no more."""
         if self._member.sleeps:
             # Sent as soon as it is seen awake: it waits for no other, and keeps none waiting.
+            seconds = until_awake(self._member.planned.wakes_seconds)
+            self._say(self._row.state, f"is sent its bundle when it wakes, within {seconds:.0f} s")
             for _ in range(WAKES_TRIED):
                 if self._on.stopping.is_set() or await self._deliver():
                     break
@@ -110,7 +115,32 @@ class Journey:
                 if self._on.stopping.is_set():
                     return
                 await self._deliver()
-        await self._see_through()
+
+    async def leave(self) -> None:
+        """Before the access point is changed: until the device is gone from the old network for
+        the soak. One that is still there after the least deadline, or there again after its
+        restart, still uses the old passphrase."""
+        if self._row.state is State.SENDING:
+            self._step(Event.SENT, "an interruption came between; it may have been sent")
+        pace, begun = self._pace, self._loop.time()
+        gone_since: float | None = None
+        while self._row.state is State.AWAY and not self._member.sleeps:
+            look = await self._on.seeker.look(self._member, pace.reply_seconds)
+            there, now = look.found.get("old"), self._loop.time()
+            if there is None:
+                gone_since = gone_since if gone_since is not None else now
+                if now - gone_since >= pace.soak_seconds:
+                    self._note("gone from the old network, as it should be by now")
+                    return
+            elif self._restarted(there):
+                words = f"at {there.at}, restarted: it still uses the old passphrase"
+                self._step(Event.COME_BACK, words)
+            elif now - begun >= pace.deadline_seconds.least:
+                words = f"still at {there.at} after {now - begun:.0f} s"
+                self._step(Event.COME_BACK, words)
+            else:
+                gone_since = None
+            await self._change(pace.look_seconds)
 
     async def _see_through(self) -> None:
         """Soak a device that is there, follow one that is on its way; leave any other."""
@@ -128,6 +158,7 @@ class Journey:
             return True
         if direction is Direction.FORWARD and on.quiet(member):
             on.put_off.add(member.name)
+            self._note("not sent yet: it is in its quiet hours")
             return True
         self._uptime_before = start.readings.uptime_seconds
         self._in_place = start.side == target_of(direction)
@@ -147,6 +178,9 @@ class Journey:
         if isinstance(said, Taken) and member.dialect.restart is not None:
             self._told_to_restart = self._loop.time()
             said = await on.talker.restart(member, start.at, seconds)
+        if isinstance(said, Unclear) and member.sleeps and await self._slept_through():
+            self._step(Event.UNSENT, f"found unchanged when it woke again: {said.why}")
+            return False
         words = f"no clear answer: {said.why}" if isinstance(said, Unclear) else "it said yes"
         self._step(Event.SENT, words)
         return True
@@ -169,8 +203,8 @@ class Journey:
         )
         if start is None and self._arrived(look) and self._row.state is not State.DECLINED:
             self._step(Event.ARRIVE, f"it is already on the {target_of(direction)} side")
-        elif start is None:
-            self._note("nothing was sent: it was not found where it must be; " + _join(look.words))
+        elif start is None and not self._on.stopping.is_set():
+            self._note("nothing was sent: it was not found where it must be; " + join(look.words))
         return start
 
     def _otherwise_there(self, look: Look) -> Sighting | None:
@@ -180,12 +214,22 @@ class Journey:
         back = self._row.direction is Direction.BACK
         return there if back and there and self._not_as_intended(there) else None
 
+    async def _slept_through(self) -> bool:
+        """Whether a sleeper fell asleep before its message reached it: it is proven unchanged in a
+        later wake, into which no message that was under way can reach."""
+        half = (self._member.planned.wakes_seconds or 0.0) / 2
+        await asyncio.sleep(max(self._sent + half - self._loop.time(), 0))
+        return self._unchanged(await self._look_surely())
+
+    def _unchanged(self, look: Look) -> bool:
+        """Whether it was found where it came from, and holds nothing of what it was given."""
+        start = look.found.get(source_of(self._row.direction))
+        moved = target_of(self._row.direction) in look.found
+        return start is not None and not moved and not self._stored(start)
+
     async def _recall(self) -> None:
         """A crash came between intent and outcome: find out what became of the message."""
-        look = await self._look_surely()
-        direction = self._row.direction
-        start = look.found.get(source_of(direction))
-        if start and target_of(direction) not in look.found and not self._stored(start):
+        if self._unchanged(await self._look_surely()):
             self._step(Event.UNSENT, "found unchanged after an interruption")
         else:
             self._step(Event.SENT, "an interruption came between; it may have been sent")
@@ -198,15 +242,16 @@ class Journey:
             self._step(Event.ARRIVE, "found after all")
         elif state is State.ADRIFT and source_of(direction) in look.found:
             self._step(Event.COME_BACK, "found where it came from")
-        elif state is State.ADRIFT:
-            self._note("still on neither side; " + _join(look.words))
+        elif state is State.ADRIFT and not self._on.stopping.is_set():
+            self._note("still on neither side; " + join(look.words))
 
     async def _follow(self) -> None:
         """Look for the device on both sides until it has arrived, came back, or time is up."""
         start = self._loop.time()
         least, most = self._pace.deadline_seconds.least, self._pace.deadline_seconds.most
         limit = deadline(self._on.returns, least, most)
-        asleep = patience(self._member.planned.wakes_seconds)
+        asleep = until_awake(self._member.planned.wakes_seconds)
+        asleep_there: Sighting | None = None
         while self._row.state is State.AWAY:
             look = await self._look_until_change(start + limit + asleep)
             # A sleeper is gone whenever it sleeps; that proves no restart.
@@ -215,35 +260,45 @@ class Journey:
             over = self._loop.time() - start >= limit + asleep
             arrived = self._arrived(look, late=late)
             back = look.found.get(source_of(self._row.direction)) or self._unfinished(look)
+            if asleep and late and look.found:
+                asleep_there = back
             if self._never_sent_back and (there := self._otherwise_there(look)):
                 self._step(Event.COME_BACK, f"at {there.at}, never left, with new settings")
             elif arrived is not None:
                 took = self._loop.time() - self._left
-                self._on.learn(took)
+                if not asleep:  # when it woke says nothing about the others
+                    self._on.learn(took)
                 self._step(Event.ARRIVE, f"at {arrived.at} after {took:.1f} s")
                 await self._soak()
                 start = self._loop.time()
             elif back is not None and await self._came_back(back):
                 self._step(Event.COME_BACK, f"at {back.at}, restarted, with its former settings")
-            elif late and back is not None:
+            elif over and (there := back or asleep_there) is not None:
                 stored = ", with its new settings stored but not in force"
-                words = f"still at {back.at} after {limit:.0f} s"
-                self._step(Event.COME_BACK, words + (stored if self._stored(back) else ""))
-            elif late:
-                words = f"on neither side for {limit:.0f} s; {_join(look.words)}"
+                if Setting.SPARE_SSID in self._bundle(self._row.direction):
+                    stored += ": by its spare network, until it is restarted or taken back"
+                words = f"still at {there.at} after {limit + asleep:.0f} s"
+                self._step(Event.COME_BACK, words + (stored if self._stored(there) else ""))
+            elif over:
+                words = f"on neither side for {limit + asleep:.0f} s; {join(look.words)}"
                 if there := look.found.get(target_of(self._row.direction)):
-                    words = f"at {there.at}, but not proven within {limit:.0f} s"
+                    words = f"at {there.at}, but not proven within {limit + asleep:.0f} s"
                 self._step(Event.EXPIRE, words)
             else:
                 await self._change(self._pace.look_seconds)
 
-    async def _look_until_change(self) -> Look:
+    async def _look_until_change(self, end: float) -> Look:
         """A look that is begun anew when the device's presence changes: it then knows better whom
         to ask, and breaking off a read is harmless. After `reply_seconds` it is left to end: a
-        device that never answers, or changes for ever, must not hold up its deadline."""
+        device that never answers, or changes for ever, must not hold up its deadline.
+
+        For one that sleeps it lasts until it is found, at the latest to `end`, the loop's time."""
         member, seconds = self._member, self._pace.reply_seconds
+        if member.sleeps:
+            left = max(end - self._loop.time(), 0)
+            return await look_awake(self._on.seeker, member, self._pace, left)
         patience = self._loop.time() + seconds
-        while self._tells_presence and self._loop.time() < patience:
+        while member.tells_presence and self._loop.time() < patience:
             look = asyncio.create_task(self._on.seeker.look(member, seconds))
             change = asyncio.create_task(self._change(seconds))
             try:
@@ -275,42 +330,18 @@ class Journey:
         return not self._not_as_intended(there)
 
     async def _soak(self) -> None:
-        """Stay until the device was well, as intended, for the soak; or is lost, or stays unwell.
-
-        The soak is counted from the last moment at which anything was wrong."""
-        pace, target = self._pace, target_of(self._row.direction)
-        begun = self._loop.time()
-        end = begun + pace.soak_seconds
-        patience = begun + max(pace.deadline_seconds.most, pace.soak_seconds + pace.look_seconds)
-        interval = max(pace.look_seconds, pace.soak_seconds / 10)
-        misses, before = 0, None
-        while True:
-            look = await self._on.seeker.look(self._member, pace.reply_seconds, (target,))
-            there, now = look.found.get(target), self._loop.time()
-            misses = 0 if there else misses + 1
-            if misses >= MISSES:
-                self._step(Event.LOSE, "lost while it soaked; " + _join(look.words))
-                self._left = now
-                return
-            if wrong := self._unwell(there, before):
-                end = now + pace.soak_seconds
-                if now >= patience:
-                    self._note(f"on the {target} side, but {wrong}")
-                    return
-            elif now >= end:
-                self._step(Event.SOAK, f"well for {now - begun:.1f} s")
-                return
-            before = there or before
-            await self._change(interval if misses else min(interval, max(end - now, 0)))
-
-    def _unwell(self, there: Sighting | None, before: Sighting | None) -> str:
-        """What is wrong with a device that soaks; empty if nothing is. `before` is where it was
-        seen the last time."""
-        if there is None:
-            return "it does not answer every time"
-        if before and _restarted_between(before, there):
-            return "it restarts again and again"
-        return self._not_as_intended(there)
+        """Stay until it was well for the soak; or is lost, or stays unwell."""
+        soak = soak_asleep if self._member.sleeps else soak_awake
+        target = target_of(self._row.direction)
+        event, words = await soak(
+            self._on.seeker, self._member, self._pace, target, self._not_as_intended
+        )
+        if event is None:
+            self._note(words)
+            return
+        self._step(event, words)
+        if event is Event.LOSE:
+            self._left = self._loop.time()
 
     def _arrived(self, look: Look, *, late: bool = False) -> Sighting | None:
         """The device on the side it was sent to, if this is proven. `late`: a restart that the
@@ -355,9 +386,18 @@ class Journey:
         uptime = sighting.readings.uptime_seconds
         if uptime is None:
             return True if self._gone else None
-        if uptime + UPTIME_SLACK < sighting.asked - self._sent + (self._uptime_before or 0.0):
+        if (
+            not self._uptimes_begin_at_wakes
+            and uptime + UPTIME_SLACK < sighting.asked - self._sent + (self._uptime_before or 0.0)
+        ):
             return True
         return False if uptime > sighting.heard - self._sent + UPTIME_SLACK else None
+
+    @property
+    def _uptimes_begin_at_wakes(self) -> bool:
+        """Whether its uptime may have begun anew when it woke; not if it had counted over wakes."""
+        wakes = self._member.planned.wakes_seconds
+        return wakes is not None and (self._uptime_before or 0.0) <= 2 * wakes
 
     def _not_as_intended(self, there: Sighting) -> str:
         target = self._target(self._row.direction)
@@ -382,16 +422,7 @@ class Journey:
 
     async def _change(self, seconds: float) -> None:
         """Until its presence changes, at the latest after these seconds."""
-        topic = self._member.presence_topic
-        if topic is not None and self._tells_presence:
-            await self._on.world.presence.change(topic, seconds)
-        else:
-            await asyncio.sleep(seconds)
-
-    @property
-    def _tells_presence(self) -> bool:
-        """Whether it is waited for by its presence topic."""
-        return self._member.presence_topic is not None and self._member.device.via == "mqtt"
+        await self._on.seeker.change(self._member, seconds)
 
     def _step(self, event: Event, words: str) -> None:
         words = self._on.talker.clean(words)
@@ -412,15 +443,3 @@ class Journey:
 def arrived_for_good(row: Row) -> bool:
     """Whether a device is where its direction leads, proven."""
     return row.state is GOAL[row.direction]
-
-
-def _restarted_between(before: Sighting, there: Sighting) -> bool:
-    """Whether its uptime says that it restarted between two looks."""
-    was, now = before.readings.uptime_seconds, there.readings.uptime_seconds
-    if was is None or now is None:
-        return False
-    return now + UPTIME_SLACK < was + there.asked - before.heard
-
-
-def _join(words: list[str]) -> str:
-    return "; ".join(dict.fromkeys(words)) or "nothing answered"

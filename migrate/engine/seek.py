@@ -58,6 +58,8 @@ class Seeker:
         # One broker with another login is still one broker: a device answers over it before it has
         # moved as well as after.
         self._brokers_tell = _place_of(old.broker) != _place_of(new.broker)
+        self.flipped = False
+        """Whether the access point has been changed, where one step for all waits for that."""
 
     async def look(
         self,
@@ -177,6 +179,7 @@ class Seeker:
         asked: float,
     ) -> Sighting | str:
         heard = asyncio.get_running_loop().time()
+        side: SideName
         if readings.mac != member.device.mac:
             return f"{at} answers as {readings.mac}, which is another device"
         address = at.address or readings.address
@@ -187,8 +190,13 @@ class Seeker:
                 return f"it answers over {at}, but with an address of neither side"
         if len(possible) == 1:
             return Sighting(at, readings, possible[0], False, asked, heard)
+        if self._crew.plan.leg.together:
+            # The access point lets in either the old passphrase or the new one, never both.
+            side = "new" if self.flipped else "old"
+            at = replace(at, side=side) if at.address else at
+            return Sighting(at, readings, side, False, asked, heard)
         moved = not differences(plain(member.planned.bundle), readings, member.dialect)
-        side: SideName = "new" if moved else "old"
+        side = "new" if moved else "old"
         # Over a shared broker one link serves both sides; an address is the same on both.
         at = replace(at, side=side) if at.address else at
         return Sighting(at, readings, side, True, asked, heard)

@@ -16,11 +16,12 @@ from migrate.dialects.understand import differences
 from migrate.engine.awake import look_for_patience
 from migrate.engine.crew import Crew, Member
 from migrate.engine.seek import Look, Seeker, Sighting, plain
+from migrate.engine.slots import slot_problems, slots_back
 from migrate.engine.tidings import Tell, Tidings, silent
 from migrate.model.problems import Problem
 from migrate.model.settings import ADDRESSING, FrozenValue, Setting
 from migrate.planning.addressing import GIVE_ADDRESSES, left_behind, own_address, untold
-from migrate.planning.bundles import PARTS, side_settings, staying
+from migrate.planning.bundles import PARTS, keyless, side_settings, slot_key, staying
 from migrate.ports.protocols import SideName
 
 AT_ONCE = 16
@@ -119,12 +120,14 @@ def _judge(crew: Crew, member: Member, look: Look) -> Surveyed | list[Problem]:
             )
         ]
     problems = _disagreements(crew, member, old.readings) + _fixed(crew, member, old.readings)
+    problems += slot_problems(crew, member, old.readings)
     if problems:
         return problems
     back = dict(member.planned.way_back)
     for setting in member.planned.read_back:
         if setting in old.readings.settings:
             back[setting] = old.readings.settings[setting]
+    back |= slots_back(member, old.readings)
     return Surveyed(member, old, back)
 
 
@@ -150,8 +153,10 @@ def _declared_back(crew: Crew, member: Member) -> dict[Setting, FrozenValue]:
     planned = member.planned
     if planned.bundle.get(Setting.ADDRESS) == "":
         declared = dict.fromkeys(ADDRESSING, "") | declared
-    known = {s: declared[s] for s in planned.bundle if s in declared}
-    lost = [s for s in planned.bundle if s not in declared]
+    known = {s: declared[s] for s in planned.bundle if s in declared} | slot_key(
+        declared, planned.bundle
+    )
+    lost = [s for s in planned.bundle if s not in declared and not keyless(declared, s)]
     stays = staying(planned.bundle, lost)
     return {setting: value for setting, value in known.items() if setting not in stays}
 
@@ -209,7 +214,11 @@ def _fixed(crew: Crew, member: Member, readings: Readings) -> list[Problem]:
     if Setting.ADDRESS not in bundle:
         what = left_behind(old, new, address)
         return [Problem(what, GIVE_ADDRESSES, device=member.name)] if what else []
-    if bundle[Setting.ADDRESS] == "" and member.device.via == "http" and "leases" in untold(new, member.name):
+    if (
+        bundle[Setting.ADDRESS] == ""
+        and member.device.via == "http"
+        and "leases" in untold(new, member.name)
+    ):
         return [
             Problem(
                 f"has the fixed address {address} and is to ask DHCP: it would come back at an "

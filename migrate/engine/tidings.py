@@ -33,11 +33,13 @@ def silent(_: Tidings) -> None:
 
 @dataclass(frozen=True)
 class Outcome:
-    """How a run, or a part of it, ended. `reasons` are for the person who must decide now."""
+    """How a run, or a part of it, ended. `reasons` are for the person who must decide now. `flip`:
+    it waits for the owner to change the access point, and for nothing else."""
 
     exit: Exit
     headline: str
     reasons: tuple[str, ...] = ()
+    flip: bool = False
 
     @property
     def done(self) -> bool:

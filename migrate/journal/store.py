@@ -34,6 +34,9 @@ from migrate.model.settings import FrozenBundle, FrozenValue, Setting
 from migrate.planning.gates import Standing
 from migrate.planning.plan import Plan, plan_from_json
 
+FLIPPED: Final = "flipped"
+"""Kind of the line that keeps the owner's word that the access point has been changed."""
+
 
 @dataclass(frozen=True)
 class Row:
@@ -207,7 +210,7 @@ class Journal:
                         device=name,
                     )
                 )
-            fault = row.state in (State.AWAY, State.SEEN, State.ADRIFT)
+            fault = row.state in (State.AWAY, State.SEEN, State.ADRIFT, State.RETURNED)
             db.execute(
                 "UPDATE device SET direction = ?, state = ?, written_off = 0, changed_at = ?, "
                 "faults = faults + ? WHERE name = ?",
@@ -240,6 +243,18 @@ class Journal:
                 "INSERT INTO event (at, wave, kind, detail) VALUES (?, ?, ?, ?)",
                 (self._at(), wave, kind, _tellable(detail)),
             )
+
+    def flip(self) -> None:
+        """The owner's word: the access point has been changed. Once is enough."""
+        if not self.flipped:
+            self.remark(FLIPPED, "the access point has been changed, the owner says")
+
+    @property
+    def flipped(self) -> bool:
+        """Whether the access point has been changed, as far as the owner said."""
+        with explained(self.path):
+            found = self._db.execute("SELECT 1 FROM event WHERE kind = ?", (FLIPPED,)).fetchone()
+        return found is not None
 
     def row(self, name: str) -> Row:
         """One device."""

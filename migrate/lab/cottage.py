@@ -165,6 +165,8 @@ class Cottage:
         old, new = self.lab.old, self.lab.new
         nets = "" if self.lab.one_address else f'subnet = "{OLD_NET}"\n'
         new_net = "127.0.0.0/8" if self.lab.one_address else str(NEW_NET)
+        carriers = ", ".join(f'"{item.name}"' for item in self._items if item.feeds)
+        accepted = f"feeds_own_way_back = [{carriers}]\n" if carriers else ""
         return f"""title = "{TITLE}"
 
 [wifi]
@@ -181,7 +183,7 @@ password = {{ file = "secrets/new-broker" }}
 {nets}leases = "leases-old"
 wifi = {{ ssid = "{OLD_SSID}", secret = {{ file = "secrets/old-wifi" }} }}
 broker = {{ host = "{old.broker_host}", port = {old.broker_port} }}
-
+{accepted}
 [new]
 subnet = "{new_net}"
 leases = "leases-new"

@@ -60,11 +60,11 @@ class Lab:
     """Simulated units with real sockets; enter it with ``async with``.
 
     Entering starts the brokers and all units on the old side and returns when every
-    unit is up. ``old`` and ``new`` are the sides as they really are: on a machine with a
-    single loopback address they differ from what was asked for, and ``shows`` says in
-    words what the lab then no longer shows. Both sides with the same broker host and
-    port have one broker, reachable from both networks; with the same subnet and lease file
-    they share one DHCP server (one access point that changes its key).
+    unit is up, or has been and sleeps again. ``old`` and ``new`` are the sides as they
+    really are: on a machine with a single loopback address they differ from what was asked
+    for, and ``shows`` says in words what the lab then no longer shows. Both sides with the
+    same broker host and port have one broker, reachable from both networks; with the same
+    subnet and lease file they share one DHCP server (one access point that changes its key).
     """
 
     def __init__(
@@ -169,12 +169,14 @@ class Lab:
     async def _until_all_up(self) -> None:
         units = self.units.values()
         try:
-            await self.wait_until(lambda: all(unit.up for unit in units), self._start_seconds)
+            await self.wait_until(
+                lambda: all(unit.has_been_up for unit in units), self._start_seconds
+            )
         except TimeoutError:
             late = [
                 f"{unit.name}: {unit.history[-1][1]}, {unit.broker_attempts} tries for the broker"
                 for unit in units
-                if not unit.up
+                if not unit.has_been_up
             ]
             raise TimeoutError(
                 f"{len(late)} units did not come up: {'; '.join(late[:5])}"

@@ -17,7 +17,12 @@ class UnitSpec:
     """One unit. ``mac`` as in ``00-00-5E-00-53-01``; ``restart_seconds`` is how long it is
     on no network when it restarts; ``mqtt_keepalive`` in seconds; ``join_seconds`` is the
     pause between two attempts to join a network; ``fixed_address``: the address of its own
-    that it has to begin with, for the families that know one; empty: it asks DHCP."""
+    that it has to begin with, for the families that know one; empty: it asks DHCP.
+
+    ``wake_every_seconds``: it is built for batteries, and so far apart are its wakes; None
+    for a unit that never sleeps. ``awake_seconds`` is how long it then stays awake.
+    ``sleeps_cleanly``: it says on its broker that it is absent and disconnects before it
+    sleeps; else it vanishes, and the broker sends its will."""
 
     name: str
     family: Family
@@ -34,6 +39,9 @@ class UnitSpec:
     join_seconds: float = 0.1
     group: str | None = None
     fixed_address: str = ""
+    wake_every_seconds: float | None = None
+    awake_seconds: float = 0.5
+    sleeps_cleanly: bool = True
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ unit back to looking. While a unit restarts it is on no network.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Coroutine, Sequence
 from dataclasses import replace
 from ipaddress import IPv4Address
@@ -62,6 +63,7 @@ class Unit:
         self._firmware = self._new_firmware()
         self._link: MqttLink | None = None
         self._restart = asyncio.Event()
+        self._restart_due = False
         self._flap: Fault | None = None
         self._booted_at = 0.0
         self._task: asyncio.Task[None] | None = None
@@ -104,6 +106,11 @@ class Unit:
     def up(self) -> bool:
         """Whether it serves HTTP and, if it has a broker, is present there."""
         return self.serving and (not self.running.broker_host or self.broker_connected)
+
+    @property
+    def has_been_up(self) -> bool:
+        """Whether it is up, or sleeps and was up before."""
+        return self.up or (self.spec.wake_every_seconds is not None and self.last_up is not None)
 
     @property
     def last_restart_began(self) -> float | None:
@@ -151,6 +158,7 @@ class Unit:
         self.running = self.store
         self._firmware = self._new_firmware()
         self._restart = asyncio.Event()
+        self._restart_due = False
         self.on_spare = False
         self.boots += 1
         self._booted_at = asyncio.get_running_loop().time()
@@ -167,6 +175,8 @@ class Unit:
             if why == "flap" and self._flap is not None:
                 await asyncio.sleep(self._flap.seconds)
                 self._flap = None
+            elif why == "sleep":
+                await self._sleep()
 
     async def _be_away(self) -> None:
         """The restart itself: on no network, and what faults make of it."""
@@ -220,7 +230,7 @@ class Unit:
             self._note("left")
 
     async def _stay(self, network: Network, address: IPv4Address) -> str:
-        """Serve on this network; return why that ended: restart, off_air or flap."""
+        """Serve on this network; return why that ended: restart, off_air, flap or sleep."""
         door = HttpDoor(self._take_http)
         in_use = self._world.dhcp[network.name].in_use
         try:
@@ -235,6 +245,8 @@ class Unit:
             }
             if self._flap is not None:
                 waits["flap"] = asyncio.sleep(self._flap.after)
+            if self.spec.wake_every_seconds is not None:
+                waits["sleep"] = self._until_sleep(self.spec.wake_every_seconds)
             if self.running.broker_host:
                 self._link = self._new_link(network, str(address))
                 waits["broker"] = self._link.keep()
@@ -248,6 +260,24 @@ class Unit:
                 in_use.discard(address)
             self._note("left")
             await door.shut()
+
+    async def _until_sleep(self, longest: float) -> None:
+        """Stay awake for its time, from when it is up, or cannot be within ``longest`` seconds. A
+        restart that is due comes before sleep (manuals)."""
+        with contextlib.suppress(TimeoutError):
+            await self._world.changed.until(lambda: self.up, longest)
+        await asyncio.sleep(self.spec.awake_seconds)
+        if self._restart_due:
+            await self._restart.wait()
+        elif self._link is not None and self.spec.sleeps_cleanly:
+            await self._link.leave()
+
+    async def _sleep(self) -> None:
+        """On no network until the next wake, from which its uptime counts (manuals)."""
+        self._note("asleep")
+        await asyncio.sleep(max((self.spec.wake_every_seconds or 0) - self.spec.awake_seconds, 0))
+        self._booted_at = asyncio.get_running_loop().time()
+        self._note("awake")
 
     async def _open(self, door: HttpDoor, host: str) -> None:
         while True:
@@ -315,6 +345,7 @@ class Unit:
             if self._link is not None:
                 await self._link.listen_anew()
         if outcome.restart:
+            self._restart_due = True
             asyncio.get_running_loop().call_later(RESTART_DELAY, self._restart.set)
         self._world.changed.fire()
         return spoiled

@@ -39,6 +39,10 @@ class DroppableClient(aiomqtt.Client):
             if outcome.done() and not outcome.cancelled():
                 outcome.exception()  # looked at, so that nobody warns about it
 
+    def sign_off(self) -> None:
+        """Send DISCONNECT, after which the broker discards the will, and close the link."""
+        self._client.disconnect()
+
     @property
     def has_socket(self) -> bool:
         """Whether the connecting thread is done and the socket is watched by the loop."""
@@ -125,6 +129,14 @@ class MqttLink:
         for topic in sorted(stale):
             with contextlib.suppress(aiomqtt.MqttError, ValueError):
                 await client.unsubscribe(topic)
+
+    async def leave(self) -> None:
+        """Say that it is absent, and disconnect: there is no will then."""
+        client, presence = self._client, self._presence
+        if client is not None and self.connected:
+            with contextlib.suppress(aiomqtt.MqttError):
+                await client.publish(presence.topic, presence.absent, qos=1, retain=True)
+                client.sign_off()
 
     async def _once(self) -> None:
         client = self._new_client()

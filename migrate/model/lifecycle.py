@@ -113,9 +113,11 @@ TURNS: Final = {
     State.SENDING: State.AWAY,
     State.AWAY: State.AWAY,
     State.ADRIFT: State.ADRIFT,
+    State.RETURNED: State.WAITING,
 }
 """State in which a rollback takes over a device from its forward journey: it was, or may have been,
-given the new settings. A device in any other state never left the old side."""
+given the new settings. One that returned may hold them still, and would leave again at its next
+restart. A device in any other state was given nothing."""
 
 GOAL: Final = {Direction.FORWARD: State.SETTLED, Direction.BACK: State.RESTORED}
 UNRESOLVED: Final = frozenset({State.SENDING, State.AWAY, State.SEEN})

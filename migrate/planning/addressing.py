@@ -1,4 +1,4 @@
-"""Fixed addresses: who has one on a side, and what becomes of one that is not of the new network."""
+"""Fixed addresses: who has one on a side, and what becomes of it on another network."""
 
 from __future__ import annotations
 

@@ -187,15 +187,27 @@ def way_back(dialect: Dialect, old: Side, given: Iterable[Setting], name: str) -
             read.append(setting)
         elif setting in declared:
             known[setting] = declared[setting]
-        elif not (setting is Setting.SPARE_SECRET and declared.get(Setting.SPARE_SSID) == ""):
-            # The key of a slot that was empty is of no network: nothing of it goes back.
+        elif not keyless(declared, setting):
             lost.append(setting)
+    known |= slot_key(declared, given)
     stays = staying(given, lost)
     return WayBack(
         {setting: value for setting, value in known.items() if setting not in stays},
         tuple(setting for setting in read if setting not in stays),
         tuple(lost),
     )
+
+
+def keyless(declared: FrozenBundle, setting: Setting) -> bool:
+    """Whether a setting is the key of a slot that was empty: of no network, so none is lost."""
+    return setting is Setting.SPARE_SECRET and declared.get(Setting.SPARE_SSID) == ""
+
+
+def slot_key(declared: FrozenBundle, given: Iterable[Setting]) -> dict[Setting, FrozenValue]:
+    """The key that goes back with a spare network: a slot that is emptied may forget it."""
+    if Setting.SPARE_SSID not in given or Setting.SPARE_SECRET not in declared:
+        return {}
+    return {Setting.SPARE_SECRET: declared[Setting.SPARE_SECRET]}
 
 
 def staying(given: Iterable[Setting], lost: Iterable[Setting]) -> set[Setting]:

@@ -90,6 +90,12 @@ def admit(plan: Plan, standings: Standings, ready: Sequence[str]) -> Admission:
     Holds invariants 7 (covers, carriers), 8 (exposure) and 9 (reach) whatever the plan says, and
     also beside devices that are away already. Each of `ready` is either admitted or held.
     """
+    if plan.leg.together:
+        # One access point changes for all. The owner accepted, in numbers, that all of them are
+        # at stake together: covers, carriers, reach and exposure part nobody here.
+        free = tuple(name for name in ready if not standings[name].away)
+        others = {n: "is on its way already" for n in ready if standings[n].away}
+        return Admission(free, others, float(len(free)))
     shown = evidence_of(plan, standings)
     confidence = plan.pace.confidence
     away = [
@@ -132,11 +138,12 @@ def admit(plan: Plan, standings: Standings, ready: Sequence[str]) -> Admission:
 
 
 class _Reach:
-    """Invariant 9: who still waits for an easier twin to prove the move."""
+    """Invariant 9: who still waits for an easier twin to prove the move. What came back before this
+    plan, on the bench or in an earlier run, is proof as well."""
 
     def __init__(self, plan: Plan, standings: Standings) -> None:
         self._easiest: dict[Twin, PlannedDevice] = {}
-        self._proved: dict[Twin, int] = {}
+        self._proved = {twin: -1 for twin, had in plan.shown.items() if had.returns}
         for device in plan.devices:
             twin, rank = device.twin, device.reach.rank
             known = self._easiest.get(twin)

@@ -13,7 +13,7 @@ line once a wave takes n steps for each wave.
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from heapq import heapify, heappop, heappush
 
@@ -30,10 +30,10 @@ def twin_of(device: Device) -> Twin:
 @dataclass
 class _Group:
     """The waiting devices of one twin group, by cover. `easiest` is the reach rank that needs no
-    proof; None once a twin has proved the move."""
+    proof; None once a twin has proved the move, in this run or before."""
 
     easiest: int | None
-    returns: int = 0
+    seen: Evidence
     by_cover: list[tuple[int, deque[int]]] = field(default_factory=list)
 
     @property
@@ -45,16 +45,25 @@ class _Group:
 class Line:
     """Devices that wait, in the order in which they are to go."""
 
-    def __init__(self, devices: Sequence[Device], pilot: Device | None) -> None:
-        """`devices` ordered by reach first. The pilot, one of them, does not wait: it went."""
+    def __init__(
+        self,
+        devices: Sequence[Device],
+        pilot: Device | None,
+        shown: Mapping[Twin, Evidence] | None = None,
+    ) -> None:
+        """`devices` ordered by reach first. The pilot, one of them, does not wait: it went.
+        `shown`: what twins have shown before this run."""
         self._devices = devices
         self._groups: dict[Twin, _Group] = {}
         self._waiting = 0
-        self._alike: dict[int, list[tuple[int, Twin]]] = {}
+        self._shown = shown or {}
+        self._alike: dict[Evidence, list[tuple[int, Twin]]] = {}
         queues: dict[tuple[Twin, str | None], deque[int]] = {}
         for position, device in enumerate(devices):
             twin = twin_of(device)
-            self._groups.setdefault(twin, _Group(device.reach.rank))
+            if twin not in self._groups:
+                seen = self._shown.get(twin, Evidence())
+                self._groups[twin] = _Group(None if seen.returns else device.reach.rank, seen)
             if device is not pilot:
                 queues.setdefault((twin, device.cover), deque()).append(position)
                 self._waiting += 1
@@ -70,15 +79,15 @@ class Line:
         return self._waiting > 0
 
     def evidence(self, twin: Twin) -> Evidence:
-        """What a twin group has shown, if every earlier wave returned."""
+        """What a twin group has shown, before this run and if every earlier wave returned."""
         group = self._groups.get(twin)
-        return Evidence(group.returns if group else 0)
+        return group.seen if group else self._shown.get(twin, Evidence())
 
     def returned(self, devices: Sequence[Device]) -> None:
         """Count a wave as returned: from here on its devices are evidence for their twins."""
         for twin, count in Counter(twin_of(device) for device in devices).items():
-            group = self._groups.setdefault(twin, _Group(None))
-            group.returns += count
+            group = self._groups.setdefault(twin, _Group(None, self.evidence(twin)))
+            group.seen = group.seen.plus(count)
             group.easiest = None
             self._enter(twin)
 
@@ -90,12 +99,14 @@ class Line:
         passed: dict[Twin, list[deque[int]]] = {}
         total = 0.0
         fronts = [
-            (first, returns) for returns in list(self._alike) if (first := self._front(returns))
+            (*first, number, seen)
+            for number, seen in enumerate(list(self._alike))
+            if (first := self._front(seen))
         ]
         heapify(fronts)
         while fronts and len(taken) < pace.widest_wave:
-            (position, twin), returns = heappop(fronts)
-            risk = rate(Evidence(returns), pace.confidence)
+            position, twin, number, seen = heappop(fronts)
+            risk = rate(seen, pace.confidence)
             if taken and not fits(total + risk, pace.stranded_at_most):
                 continue  # so it is for all groups with this evidence
             device, group = self._devices[position], self._groups[twin]
@@ -115,8 +126,8 @@ class Line:
                 elif queue:
                     heappush(group.by_cover, (queue[0], queue))
             self._enter(twin)
-            if front := self._front(returns):
-                heappush(fronts, (front, returns))
+            if front := self._front(seen):
+                heappush(fronts, (*front, number, seen))
         for twin, queues in passed.items():
             for queue in filter(None, queues):
                 heappush(self._groups[twin].by_cover, (queue[0], queue))
@@ -129,16 +140,16 @@ class Line:
         behind; `_front` throws them away when it meets them."""
         group = self._groups[twin]
         if group.first is not None:
-            heappush(self._alike.setdefault(group.returns, []), (group.first, twin))
+            heappush(self._alike.setdefault(group.seen, []), (group.first, twin))
 
-    def _front(self, returns: int) -> tuple[int, Twin] | None:
+    def _front(self, seen: Evidence) -> tuple[int, Twin] | None:
         """The first position of all groups with this evidence."""
-        places = self._alike.get(returns, [])
+        places = self._alike.get(seen, [])
         while places:
             position, twin = places[0]
             group = self._groups[twin]
-            if group.returns == returns and group.first == position:
+            if group.seen == seen and group.first == position:
                 return places[0]
             heappop(places)
-        self._alike.pop(returns, None)
+        self._alike.pop(seen, None)
         return None

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from pathlib import Path
 
 from migrate.dialects.schema import Dialect
 from migrate.model.fleet import Device, Fleet
 from migrate.model.playbook import Playbook, new_side, old_side
-from migrate.model.problems import Refused
+from migrate.model.problems import Problem, Refused
 from migrate.model.settings import FrozenValue, Setting
 from migrate.planning.bundles import WayBack, bundle, parts_for, restarts, way_back
+from migrate.planning.hours import hours_refusals
 from migrate.planning.ledger import Finding, change_of, counted
+from migrate.planning.legs import legs
 from migrate.planning.line import twin_of
 from migrate.planning.plan import (
     Leg,
@@ -23,9 +26,13 @@ from migrate.planning.plan import (
     freeze,
     in_order,
 )
-from migrate.planning.refusals import Resolve, all_refusals
+from migrate.planning.refusals.every import all_refusals
+from migrate.planning.refusals.secrets import Resolve, have_secrets
+from migrate.planning.sleep import sleep_refusals
+from migrate.planning.steps import Change
+from migrate.planning.switchover import switchover_refusals
 from migrate.planning.times import device_seconds, wave_seconds
-from migrate.planning.waves import make_waves
+from migrate.planning.waves import Wave, make_waves
 
 WHOLE = Leg()
 """The whole change in one leg."""
@@ -44,6 +51,7 @@ def make_plan(
     only: Collection[str] | None = None,
     leg: Leg = WHOLE,
     rest_of: str | None = None,
+    certificates: Mapping[Path, bytes] | None = None,
 ) -> Plan:
     """The frozen plan. Raises Refused with every refusal found.
 
@@ -51,10 +59,16 @@ def make_plan(
     enters the plan. `created` is an ISO 8601 time, `tool` this program's version; `ledger` what was
     shown before; `only` the names of the devices to be planned, all of them without it; `leg` which
     part of the change this is; `rest_of` digest of a plan that was stopped, of which this is the
-    rest.
+    rest; `certificates` the octets of the new broker's certificate files.
     """
     problems = all_refusals(
-        fleet, playbook, dialects, resolve, (sources.fleet.path, sources.playbook.path)
+        fleet,
+        playbook,
+        dialects,
+        resolve,
+        (sources.fleet.path, sources.playbook.path),
+        created=created,
+        certificates=certificates,
     )
     if problems:
         raise Refused(problems)
@@ -62,7 +76,7 @@ def make_plan(
     shared = _Shared(playbook, dialects)
     changes = {twin_of(device): change_of(shared.moves(device)[0]) for device in devices}
     shown = counted(ledger, sources, changes)
-    waves = make_waves(devices, playbook.pace, shown)
+    waves = together(devices) if leg.together else make_waves(devices, playbook.pace, shown)
     why = {name: words for wave in waves for name, words in wave.why.items()}
     planned = {
         device.name: _planned(device, shared, fleet.quiet_hours(device), why[device.name])
@@ -91,6 +105,70 @@ def make_plan(
             for wave in waves
         ),
     )
+
+
+def whole_refusals(
+    fleet: Fleet,
+    playbook: Playbook,
+    dialects: Mapping[str, Dialect],
+    resolve: Resolve,
+    sources: Sources,
+) -> list[Problem]:
+    """Refusals that concern the change before it is split into legs."""
+    return [
+        *switchover_refusals(Change(fleet, playbook, dialects, resolve), sources.playbook.path),
+        *hours_refusals(fleet, sources.fleet.path),
+        *sleep_refusals(fleet, dialects, sources.fleet.path),
+    ]
+
+
+def make_plans(
+    fleet: Fleet,
+    playbook: Playbook,
+    dialects: Mapping[str, Dialect],
+    resolve: Resolve,
+    sources: Sources,
+    *,
+    created: str,
+    tool: str,
+    ledger: Sequence[Finding] = (),
+    certificates: Mapping[Path, bytes] | None = None,
+) -> tuple[Plan, ...]:
+    """One frozen plan for each leg of the change, each after the one before it. The arguments are
+    those of `make_plan`. Raises Refused with every refusal found in any leg."""
+    have_secrets(playbook, resolve)  # all that are missing are told at once, and asked for once
+    problems = whole_refusals(fleet, playbook, dialects, resolve, sources)
+    plans: list[Plan] = []
+    for one in legs(fleet, playbook, dialects, resolve):
+        after = plans[-1].digest if plans else None
+        try:
+            plans.append(
+                make_plan(
+                    one.fleet,
+                    one.playbook,
+                    dialects,
+                    resolve,
+                    sources,
+                    created=created,
+                    tool=tool,
+                    ledger=ledger,
+                    leg=one.leg.model_copy(update={"after": after}),
+                    certificates=certificates,
+                )
+            )
+        except Refused as error:
+            # Two legs may be refused for the same reason.
+            problems += [problem for problem in error.problems if problem not in problems]
+    if problems:
+        raise Refused(problems)
+    return tuple(plans)
+
+
+def together(devices: Sequence[Device]) -> tuple[Wave, ...]:
+    """All in one wave, as the owner accepted in numbers: the exposure is every one of them."""
+    words = "goes with all others that have no spare slot: one access point changes for all"
+    names = tuple(device.name for device in devices)
+    return (Wave(names, float(len(names)), dict.fromkeys(names, words)),)
 
 
 class _Shared:

@@ -91,7 +91,7 @@ class PlannedDevice(Strict):
     @property
     def restarts(self) -> bool:
         """Whether the change takes it off the network: a new network or broker does."""
-        return any(not setting.startswith("group.") for setting in self.bundle)
+        return any(not setting.startswith(("group.", "wifi.spare.")) for setting in self.bundle)
 
 
 class Shown(Strict):

@@ -19,7 +19,7 @@ PATIENCE = 1.5
 a wake that was missed (common practice, no source)."""
 
 
-def patience(wakes_seconds: float | None) -> float:
+def until_awake(wakes_seconds: float | None) -> float:
     """Seconds to wait for a sleeper to wake; 0 for a device that does not sleep."""
     return PATIENCE * (wakes_seconds or 0.0)
 

@@ -23,8 +23,13 @@ from heapq import heappop, heappush
 from migrate.model.fleet import Device
 from migrate.model.playbook import Pace
 from migrate.model.problems import Problem, Refused
+from migrate.planning.bound import fewest_waves
 from migrate.planning.exposure import Evidence, Twin, exposure, rate
+from migrate.planning.follow import follow
+from migrate.planning.groups import groups_of
 from migrate.planning.line import Line, twin_of
+from migrate.planning.prices import LARGE
+from migrate.planning.search import search
 
 NETWORK_PARTS = ("access-point", "router", "broker", "controller")
 """What a device can feed beside other devices, named as in a fleet's `feeds`; first that on which
@@ -43,24 +48,76 @@ class Wave:
 def make_waves(
     devices: Sequence[Device], pace: Pace, shown: Mapping[Twin, Evidence] | None = None
 ) -> tuple[Wave, ...]:
-    """Every device in exactly one wave. Raises Refused if devices feed each other in a circle."""
+    """Every device in exactly one wave. `shown`: what twins have shown before this run.
+
+    Whoever is easier to reach and has nothing delicate on it goes sooner, as long as that takes no
+    more waves; where it would, the fewest waves that are found. Raises Refused if devices feed
+    each other in a circle.
+    """
+    had = shown or {}
     order = sorted(devices, key=lambda d: (d.reach.rank, d.load is not None, d.name))
     carriers = carriers_in_order([device for device in order if device.carrier])
     plain = [device for device in order if not device.carrier]
-    pilot = _pilot(plain) if plain else None
-    waves: list[Wave] = [_pilot_wave(pilot)] if pilot else []
-    line = Line(plain, pilot)
-    while line:
-        taken = line.take(pace)
-        waves.append(_wave(taken, line, pace))
-        line.returned(taken)
-    for carrier in carriers:
-        twin = twin_of(carrier)
-        risk = exposure([twin], {twin: line.evidence(twin)}, pace.confidence)
-        words = f"feeds {', '.join(carrier.feeds)}: alone, after everything that depends on it"
-        waves.append(Wave((carrier.name,), risk, {carrier.name: words}))
-        line.returned([carrier])
+    seen = dict(had)
+    waves = []
+    for number, together in enumerate([*_of_plain(plain, pace, had), *([c] for c in carriers)]):
+        waves.append(_wave(together, seen, pace, pilot=bool(plain) and number == 0))
+        for twin, count in Counter(map(twin_of, together)).items():
+            seen[twin] = seen.get(twin, Evidence()).plus(count)
     return tuple(waves)
+
+
+def _of_plain(
+    plain: Sequence[Device], pace: Pace, shown: Mapping[Twin, Evidence]
+) -> Sequence[list[Device]]:
+    """The waves of those that feed nothing, in the fewest that are found."""
+    if not plain:
+        return []
+    pilot = _pilot(plain)
+    best = [[pilot], *in_order(plain, pilot, pace, shown)]
+    return _fewer(plain, pace, shown, best) if len(plain) <= LARGE else best
+
+
+def in_order(
+    plain: Sequence[Device], pilot: Device, pace: Pace, shown: Mapping[Twin, Evidence]
+) -> list[list[Device]]:
+    """The waves after the pilot's if all go in order, each as soon as the rules let it."""
+    line = Line(plain, pilot, shown)
+    waves: list[list[Device]] = []
+    while line:
+        waves.append(line.take(pace))
+        line.returned(waves[-1])
+    return waves
+
+
+def _fewer(
+    plain: Sequence[Device],
+    pace: Pace,
+    shown: Mapping[Twin, Evidence],
+    best: list[list[Device]],
+) -> list[list[Device]]:
+    """`best`, unless fewer waves are found."""
+    if len(best) <= fewest_waves(plain, pace, shown):
+        return best
+    groups = groups_of(plain, pace, shown)
+    twins = list(groups)
+    # As easy and as harmless as the pilot in order: from each of their groups one may be it.
+    first = _pilot_rank(best[0][0])
+    pilots = {twin_of(one): one for one in reversed(plain) if _pilot_rank(one) == first}
+    found = search(
+        tuple(groups.values()), pace.widest_wave, list(map(twins.index, pilots)), len(best)
+    )
+    asked = [dict(zip(twins, state, strict=True)) for state in found.states]
+    for covers_first in (False, True) if asked else ():
+        pilot = pilots[next(twin for twin in pilots if asked[0][twin])]
+        waves = follow(plain, pilot, pace, shown, asked, covers_first=covers_first)
+        if len(waves) + 1 < len(best):
+            best = [[pilot], *waves]
+    return best
+
+
+def _pilot_rank(device: Device) -> tuple[int, bool, bool]:
+    return (device.reach.rank, device.load is not None, device.cover is not None)
 
 
 def _pilot(plain: Sequence[Device]) -> Device:
@@ -68,42 +125,37 @@ def _pilot(plain: Sequence[Device]) -> Device:
     twins = Counter(twin_of(device) for device in plain)
     return min(
         plain,
-        key=lambda d: (
-            d.reach.rank,
-            d.load is not None,
-            d.cover is not None,
-            -twins[twin_of(d)],
-            d.name,
-        ),
+        key=lambda d: (*_pilot_rank(d), -twins[twin_of(d)], d.name),
     )
 
 
-def _pilot_wave(pilot: Device) -> Wave:
-    words = f"the pilot: within reach ({pilot.reach})" + (
+def _wave(
+    together: Sequence[Device], seen: Mapping[Twin, Evidence], pace: Pace, *, pilot: bool
+) -> Wave:
+    total = exposure((twin_of(device) for device in together), seen, pace.confidence)
+    tell = _why_pilot if pilot else _why
+    why = {one.name: tell(one, seen.get(twin_of(one), Evidence()), pace) for one in together}
+    return Wave(tuple(device.name for device in together), total, why)
+
+
+def _why_pilot(pilot: Device, seen: Evidence, pace: Pace) -> str:
+    return f"the pilot: within reach ({pilot.reach})" + (
         f", although {pilot.load} hangs on it" if pilot.load else ", nothing delicate on it"
     )
-    return Wave((pilot.name,), 1.0, {pilot.name: words})
-
-
-def _wave(taken: Sequence[Device], line: Line, pace: Pace) -> Wave:
-    total = exposure(
-        (twin_of(device) for device in taken),
-        {twin_of(device): line.evidence(twin_of(device)) for device in taken},
-        pace.confidence,
-    )
-    why = {device.name: _why(device, line.evidence(twin_of(device)), pace) for device in taken}
-    return Wave(tuple(device.name for device in taken), total, why)
 
 
 def _why(device: Device, seen: Evidence, pace: Pace) -> str:
+    if device.carrier:
+        return f"feeds {', '.join(device.feeds)}: alone, after everything that depends on it"
     group = " ".join(twin_of(device))
     if not seen.returns:
         words = f"first of its twins ({group}); reach {device.reach}"
     else:
         bound = rate(seen, pace.confidence)
+        failed = f" and {seen.faults} failed" if seen.faults else ""
         words = (
-            f"{seen.returns} of its twins ({group}) moved before it: at most {bound:.0%} may fail "
-            f"({pace.confidence:.0%} sure); reach {device.reach}"
+            f"{seen.returns} of its twins ({group}) moved before it{failed}: at most {bound:.0%} "
+            f"may fail ({pace.confidence:.0%} sure); reach {device.reach}"
         )
     return words + (f"; apart from the rest of cover {device.cover}" if device.cover else "")
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Literal
 
@@ -83,7 +83,8 @@ def why(devices: Sequence[Device], plan: Plan, name: str) -> Why:
     the file; the plan's are among them. Raises KeyError for a device that is not in the plan."""
     device, wave = plan.device(name), plan.wave_of(name)
     alone = plan.leg.together
-    before = _before(plan, device.twin, wave)
+    seen = _seen(plan, device.twin)
+    before = seen[wave]
     return Why(
         device=device,
         wave=wave,
@@ -98,40 +99,44 @@ def why(devices: Sequence[Device], plan: Plan, name: str) -> Why:
         easier=_easier(plan, device) or "",
         behind=sum(len(earlier.devices) for earlier in plan.waves[:wave]),
         together=alone,
-        barriers=() if alone else _barriers(plan, device, wave),
+        barriers=() if alone else _barriers(plan, device, seen, wave),
         moves=() if alone else tuple(_moves(devices, plan, name)),
     )
 
 
-def _before(plan: Plan, twin: Twin, wave: int) -> Evidence:
-    """What a twin group has shown when a wave begins, if every earlier wave returned."""
-    returned = sum(
-        plan.device(name).twin == twin for earlier in plan.waves[:wave] for name in earlier.devices
-    )
-    return plan.shown.get(twin, Evidence()).plus(returned)
+def _seen(plan: Plan, twin: Twin) -> list[Evidence]:
+    """What a twin group has shown when each wave begins, if every wave before it returned."""
+    seen = [plan.shown.get(twin, Evidence())]
+    for wave in plan.waves:
+        seen.append(seen[-1].plus(sum(plan.device(name).twin == twin for name in wave.devices)))
+    return seen
 
 
-def _barriers(plan: Plan, device: PlannedDevice, wave: int) -> tuple[Barrier, ...]:
+def _barriers(
+    plan: Plan, device: PlannedDevice, seen: Sequence[Evidence], wave: int
+) -> tuple[Barrier, ...]:
     """What keeps a device out of each wave before its own; runs of the same reason as one."""
-    found = [_barrier(plan, device, number) for number in range(wave)]
+    easier = _easier(plan, device)
+    found = [_barrier(plan, device, number, seen[number], easier) for number in range(wave)]
     told = []
     for _, group in groupby(found, key=lambda one: (one.rule, one.other)):
         run = list(group)
-        first = run[0]
-        told.append(Barrier(first.first, run[-1].last, first.rule, first.other, first.exposure))
+        told.append(replace(run[0], last=run[-1].last))
     return tuple(told)
 
 
-def _barrier(plan: Plan, device: PlannedDevice, number: int) -> Barrier:
+def _barrier(
+    plan: Plan, device: PlannedDevice, number: int, seen: Evidence, easier: str | None
+) -> Barrier:
     here = [plan.device(name) for name in plan.waves[number].devices]
+    feeding = next((one.name for one in here if one.feeds), "")
     mate = next((one.name for one in here if device.cover and one.cover == device.cover), None)
-    evidence = _before(plan, device.twin, number)
-    total = plan.waves[number].exposure + rate(evidence, plan.pace.confidence)
-    if any(one.feeds for one in here) or device.feeds:
-        return Barrier(number, number, "carrier", next((o.name for o in here if o.feeds), ""))
+    total = plan.waves[number].exposure + rate(seen, plan.pace.confidence)
+    if feeding or device.feeds:
+        return Barrier(number, number, "carrier", feeding)
     if number == 0:
         return Barrier(number, number, "pilot", here[0].name)
-    if not evidence.returns and (easier := _easier(plan, device)):
+    if easier and not seen.returns:
         return Barrier(number, number, "reach", easier)
     if mate:
         return Barrier(number, number, "cover", mate)
@@ -167,7 +172,7 @@ def _moves(devices: Sequence[Device], plan: Plan, name: str) -> Iterator[Move]:
 
     if device.firmware is not None and not device.feeds:
         bench = (tried("bench", str(count), returns=count) for count in BENCH)
-        # More trials never move it later; the first that moves it forward is the fewest needed.
+        # A device that more evidence moves back, since others gain by it, is not helped.
         yield from _first(move for move in bench if move and move.wave < at[0])
     if not device.feeds and (firmware := _largest(here, device)) is not None:
         yield from _first([tried("firmware", firmware, _with(device, firmware=firmware))])

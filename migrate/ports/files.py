@@ -6,8 +6,9 @@ import hashlib
 import json
 import os
 import tempfile
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from importlib import resources
 from pathlib import Path
 
@@ -25,12 +26,14 @@ PLAN_OCTETS = 128 * 1024 * 1024
 
 @dataclass(frozen=True)
 class Inputs:
-    """What a plan is made from, and the digests of the octets it was read from."""
+    """What a plan is made from, and the digests of the octets it was read from. `certificates`:
+    octets of the certificate files of the new broker, as far as they can be read."""
 
     fleet: Fleet
     playbook: Playbook
     dialects: Mapping[str, Dialect]
     sources: Sources
+    certificates: Mapping[Path, bytes] = field(default_factory=dict, repr=False)
 
 
 def read_text(path: Path, most: int = MAX_OCTETS) -> str:
@@ -104,6 +107,7 @@ def load(fleet_path: Path, playbook_path: Path) -> Inputs:
             playbook=_source(str(playbook_path.absolute()), playbook_text),
             dialects=sources,
         ),
+        dict(_certificates(playbook)),
     )
 
 
@@ -196,6 +200,16 @@ def write_private(path: Path, text: str) -> None:
     finally:
         if draft is not None:
             draft.unlink(missing_ok=True)
+
+
+def _certificates(playbook: Playbook) -> Iterator[tuple[Path, bytes]]:
+    broker = playbook.broker
+    # Only planning asks for them, and refuses one that is not there. A run or a rescue that is
+    # under way must not end because such a file has been moved.
+    for path in (broker.certificate, broker.ca) if broker and broker.certificate else ():
+        if path is not None:
+            with suppress(OSError, ValueError), path.open("rb") as file:
+                yield path, file.read(MAX_OCTETS)
 
 
 def _folder(path: Path) -> Path:

@@ -10,8 +10,11 @@ from rich.table import Table
 from rich.text import Text
 
 from migrate.model.settings import shown
-from migrate.planning.plan import Plan, PlannedDevice
-from migrate.views.words import CAUTION, count
+from migrate.planning.bundles import staying
+from migrate.planning.plan import Leg, Plan, PlannedDevice, Shown
+from migrate.planning.times import run_seconds
+from migrate.views.waves import show_waves
+from migrate.views.words import CAUTION, count, lasting, some, span
 
 
 def show_plan(plan: Plan, console: Console) -> None:
@@ -19,13 +22,19 @@ def show_plan(plan: Plan, console: Console) -> None:
     devices, waves = len(plan.devices), len(plan.waves)
     title = f"{plan.title}: {count(devices, 'device')} in {count(waves, 'wave')}"
     console.print(Text(title, "bold"))
+    if plan.leg.of > 1 or plan.leg.argument or plan.leg.owner:
+        _show_leg(plan.leg, console)
+    console.print()
+    show_waves(plan, console)
+    for sentence in sentences(plan):
+        console.print(Text(sentence))
     kinds = _kinds(plan)
     letters = {name: kind.letter for kind in kinds for name in kind.names}
     for kind in kinds:
         _show_bundle(kind, console)
     for index, wave in enumerate(plan.waves):
         names = count(len(wave.devices), "device")
-        pilot = ", the pilot" if index == 0 else ""
+        pilot = ", the pilot" if index == 0 and not plan.leg.together else ""
         head = f"Wave {index + 1}{pilot}: {names}, exposure {wave.exposure:.2f}"
         console.print()
         console.print(Text(head, "bold"))
@@ -34,13 +43,73 @@ def show_plan(plan: Plan, console: Console) -> None:
     console.print()
     if any(device.restarts for device in plan.devices):
         _show_caution(plan, console)
-    console.print(
-        Text(
+    if plan.leg.together:
+        accepted = f"Accepted: {count(len(plan.devices), 'device')} at stake in one step."
+    else:
+        accepted = (
             f"{GATE_WORDS[plan.on_fault]} Accepted: at most "
             f"{count(plan.pace.stranded_at_most, 'device')} stranded in a wave, "
             f"{plan.pace.confidence:.0%} sure."
         )
+    console.print(Text(accepted))
+
+
+def _show_leg(leg: Leg, console: Console) -> None:
+    """Which part of the change this is, why it stands where it does, and what the owner does."""
+    if leg.of > 1:
+        console.print(Text(f"Leg {leg.number} of {leg.of}: {leg.what}"))
+    for sentence in leg.argument:
+        console.print(Padding(Text(sentence), (0, 0, 0, 2), expand=False))
+    if leg.owner:
+        console.print(Text(f"Before this leg begins, you: {leg.owner}", "bold"))
+
+
+def sentences(plan: Plan) -> list[str]:
+    """The plan as a whole: how long, how near to the fewest waves, what it counts on."""
+    whole = run_seconds(wave.seconds for wave in plan.waves)
+    told = [
+        f"Expected: {span(whole.least, whole.most)}, if every gate opens at once "
+        "(restart, return, soak)."
+    ]
+    if plan.fewest_waves:
+        told.append(
+            f"{count(len(plan.waves), 'wave')}; no plan within these rules has fewer than "
+            f"{plan.fewest_waves}."
+        )
+    told += [_counted(shown) for shown in plan.evidence]
+    told += _sleepers(plan) + _quiet(plan)
+    return told
+
+
+def _counted(shown: Shown) -> str:
+    faults = f", {count(shown.faults, 'fault')}" if shown.faults else ", no fault"
+    return (
+        f"Counted from earlier runs and the bench: {shown.dialect} {shown.firmware}, "
+        f"{count(shown.returns, 'return')}{faults}."
     )
+
+
+def _sleepers(plan: Plan) -> list[str]:
+    asleep: dict[float, list[str]] = {}
+    for device in plan.devices:
+        if device.wakes_seconds:
+            asleep.setdefault(device.wakes_seconds, []).append(device.name)
+    return [
+        f"Asleep most of the time, told when they wake (every {lasting(seconds)}): {some(names)}."
+        for seconds, names in sorted(asleep.items())
+    ]
+
+
+def _quiet(plan: Plan) -> list[str]:
+    quiet: dict[tuple[str, ...], list[str]] = {}
+    for device in plan.devices:
+        if device.quiet:
+            quiet.setdefault(device.quiet, []).append(device.name)
+    return [
+        f"Quiet hours {', '.join(hours)}, in which nothing is sent to: {some(names)}. They are not "
+        "in the time expected."
+        for hours, names in sorted(quiet.items())
+    ]
 
 
 def _show_caution(plan: Plan, console: Console) -> None:
@@ -100,6 +169,11 @@ def _show_bundle(kind: _Kind, console: Console) -> None:
         back.add_row(Text(f"  {setting}"), Text("as the survey reads it"))
     for setting in device.lost:
         back.add_row(Text(f"  {setting}"), Text("NOT KNOWN, accepted by name"))
+    stays = staying(device.bundle, device.lost) if device.lost else set()
+    if stays:
+        words = ", ".join(setting for setting in device.bundle if setting in stays)
+        told = f"If it is rolled back it keeps the new side's {words}: they go together with what "
+        back.add_row(Text("  stays"), Text(told + "nobody knows."))
     console.print(back)
 
 

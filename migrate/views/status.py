@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Literal
 
 from rich.console import Console
 from rich.table import Table
@@ -46,7 +47,19 @@ def show_ill(journal: Journal, rows: Sequence[Row], console: Console) -> None:
         console.print(Text(CAUTION))
 
 
-def how_to_go_on(rows: Sequence[Row], run: str) -> list[str]:
+Flip = Literal["waits", "done"] | None
+"""For a leg that is one step for all: whether the access point has been changed, as far as the
+owner said. None for any other leg."""
+
+
+def flip_of(journal: Journal) -> Flip:
+    """How it stands with the access point."""
+    if not journal.plan.leg.together:
+        return None
+    return "done" if journal.flipped else "waits"
+
+
+def how_to_go_on(rows: Sequence[Row], run: str, *, flip: Flip = None) -> list[str]:
     """Commands that make sense now, one a line."""
     lines = []
     ill = [row.name for row in rows if row.state in FAULTS and not row.written_off]
@@ -60,7 +73,9 @@ def how_to_go_on(rows: Sequence[Row], run: str) -> list[str]:
         row.state in UNRESOLVED | {State.ADRIFT} and not row.written_off for row in rows
     )
     moved = any(row.state in (State.SETTLED, State.SEEN, State.ADRIFT) for row in rows)
-    if unfinished and not ill:
+    if flip == "waits" and on_their_way and not ill:
+        lines.append(f"migrate resume {run} --flipped   once the access point has been changed")
+    elif unfinished and not ill:
         lines.append(f"migrate resume {run}   goes on where it stopped")
     if ill:
         lines.append(f"migrate resume {run}   looks for the missing again, then goes on")
@@ -68,9 +83,9 @@ def how_to_go_on(rows: Sequence[Row], run: str) -> list[str]:
         lines.append(f"migrate resume {run} --again {again[0]}   sends it its bundle once more")
     if ill:
         lines.append(f"migrate resume {run} --write-off {ill[0]}   goes on without it")
-    if unfinished and not on_their_way:
+    if unfinished and not on_their_way and not flip:
         lines.append(f"migrate replan {run}   plans the rest anew, with what was learned")
-    if moved:
+    if moved and not flip:
         lines.append(f"migrate rollback {run}   takes back everything that moved")
     return lines
 

@@ -111,8 +111,8 @@ def _barrier(one: Barrier, found: Why) -> str:
         return f"{waves}: {one.other} of the same cover ({device.cover}) is in it."
     if one.rule == "reach":
         return (
-            f"{waves}: no easier twin has proved the move yet; {one.other} is easier to reach "
-            f"than {device.reach}."
+            f"{waves}: no twin has moved yet, and this one is hard to reach ({device.reach}); "
+            f"{one.other} is easier."
         )
     if one.rule == "exposure":
         last = " in the first of them" if many else ""
@@ -131,12 +131,8 @@ def _barrier(one: Barrier, found: Why) -> str:
 def _move(move: Move, found: Why) -> str:
     twin = f"{found.device.dialect} {found.device.firmware}"
     changes = {
-        "bench": (
-            f"{move.value} more of its twins ({twin}) tried on the bench and back"
-            if move.value != "1"
-            else f"One more of its twins ({twin}) tried on the bench and back"
-        ),
-        "firmware": f"Firmware {move.value}, as most devices of {found.device.dialect} have",
+        "bench": f"Trials of {twin} on the bench, returns: {move.value}",
+        "firmware": f"Firmware {move.value}, as the largest group of {found.device.dialect} has",
         "reach": f"Reach {move.value}, if it can be got at that easily",
         "cover": f"No cover, if nothing has to stand in for it ({move.value})",
         "carrier": f"Feeding nothing (it feeds {move.value})",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 from migrate.model.lifecycle import State
 from migrate.model.settings import FrozenValue, Setting, shown
@@ -50,3 +50,9 @@ def span(least: float, most: float) -> str:
     """`14 min to 22 min`; one time if both are the same in words."""
     low, high = lasting(least), lasting(most)
     return low if low == high else f"{low} to {high}"
+
+
+def some(names: Sequence[str], most: int = 8) -> str:
+    """Names, so many at most: `a, b and 3 more`."""
+    told = ", ".join(names[:most])
+    return f"{told} and {len(names) - most} more" if len(names) > most else told

@@ -159,6 +159,7 @@ subnet = "{OLD_NET}"
 leases = "leases-old"
 wifi = {{ ssid = "quarry-attic", secret = {{ env = "OLD_WIFI" }} }}
 broker = {{ host = "{old.broker_host}", port = {old.broker_port} }}
+feeds_own_way_back = ["{LIGHT}"]
 
 [new]
 subnet = "{NEW_NET}"

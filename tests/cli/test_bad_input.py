@@ -227,9 +227,9 @@ def test_a_plan_is_not_written_over_anything_else(paper: Paper, target: str) -> 
 
 def test_a_plan_is_written_over_a_plan(paper: Paper) -> None:
     assert paper.plan().code == 0
-    paper.plan_file.write_text(paper.plan_file.read_text().replace("study", "attic"))
+    paper.plan_file.write_text(paper.plan_file.read_text().replace("study", "cellar"))
     assert paper.plan().code == 0
-    assert "attic" not in paper.plan_file.read_text()
+    assert "cellar" not in paper.plan_file.read_text()
 
 
 def test_a_place_where_no_plan_can_be_written(paper: Paper) -> None:

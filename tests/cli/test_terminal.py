@@ -76,6 +76,7 @@ place = "[link=http://example.net]study[/link] :bomb:"
     paper.playbook.write_text(
         """
 title = "[blink]change[/]"
+legs = "joined"
 group = { topic = "loft" }
 wifi = { ssid = "[u]quarry-loft[/u]", secret = { env = "NEW_WIFI" } }
 old = { subnet = "127.0.0.0/8", wifi = { ssid = "quarry-attic", secret = { env = "OLD_WIFI" } } }
@@ -364,7 +365,7 @@ def test_the_screen_falls_silent_when_nobody_reads(monkeypatch: pytest.MonkeyPat
 # Help
 
 
-COMMANDS = ["plan", "run", "resume", "rollback", "status", "report", "demo"]
+COMMANDS = ["plan", "rehearse", "run", "resume", "rollback", "replan", "status", "report", "demo"]
 
 
 def test_the_list_of_commands_is_whole(paper: Paper) -> None:

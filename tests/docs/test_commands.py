@@ -15,12 +15,13 @@ from typer.testing import CliRunner
 from migrate.cli.app import app
 from migrate.lab import Fault, FaultKind, two_networks_possible
 
-from .house import NEW_KEY, OLD_KEY, House, house
+from .house import NEW_KEY, OLD_KEY, House, house, shown_files
 from .markdown import DOCUMENTS, ROOT, Command, blocks, commands, lines_typed, read
 
 DOCS = ROOT / "docs"
 FIRST_STEPS = commands(read(DOCS / "first-steps.md"))
 GONE_WRONG = commands(read(DOCS / "when-something-goes-wrong.md"))
+ON_PAPER = commands(read(DOCS / "rehearse.md"))
 two_networks = pytest.mark.skipif(
     not two_networks_possible(), reason="this machine has one loopback address"
 )
@@ -72,7 +73,7 @@ def everywhere(here: House, side: str) -> bool:
 
 
 def test_every_command_shown_is_run_here_or_with_the_playbooks() -> None:
-    run = {one.text for one in (*FIRST_STEPS, *GONE_WRONG)}
+    run = {one.text for one in (*FIRST_STEPS, *GONE_WRONG, *ON_PAPER)}
     run |= {one.text for one in commands(read(ROOT / "README.md"))}  # see test_playbooks.py
     for document in DOCUMENTS:
         for line in lines_typed(read(document)):
@@ -99,6 +100,22 @@ def test_first_steps(owner: Path) -> None:
         call(rollback)
         assert everywhere(here, "old")
         assert here.stores() == before
+
+
+def test_rehearse(owner: Path) -> None:
+    for path, text in shown_files().items():
+        (owner / path).parent.mkdir(exist_ok=True)
+        (owner / path).write_text(text, encoding="utf-8")
+    why, usual, harsh = ON_PAPER
+    said = call(why)
+    assert "porch-light: wave " in said
+    assert not (owner / "playbook.plan.json").exists()
+    call(FIRST_STEPS[0])
+    assert "rehearsed 1,000 times on paper, seed 1" in call(usual)
+    said = " ".join(call(harsh).split())
+    assert "rehearsed 200 times on paper, seed 7" in said
+    assert "2 % do not return" in said
+    assert "Nothing is learned about real devices" in said
 
 
 @two_networks

@@ -67,6 +67,10 @@ class Dev:
     login: bool = False
     restart_seconds: float = 0.05
     fixed_address: str = ""
+    wakes: float | None = None
+    awake: float = 0.5
+    cleanly: bool = True
+    quiet: str = ""
 
 
 @dataclass(frozen=True)
@@ -210,6 +214,9 @@ class House:
                 join_seconds=0.02,
                 fixed_address=device.fixed_address,
                 trusted_ca=self.ca,
+                wake_every_seconds=device.wakes,
+                awake_seconds=device.awake,
+                sleeps_cleanly=device.cleanly,
             )
 
     async def __aenter__(self) -> Self:
@@ -375,7 +382,9 @@ class House:
             yield f'firmware = "{FIRMWARE[device.family]}"'
             yield f'via = "{device.via}"'
             if device.via == "http":
-                yield f'address = "{unit.address}"'
+                # By its lease: one that sleeps is nowhere now.
+                there = unit.address or self.lab.dhcp["old"].leases[_colons(unit.spec.mac)].address
+                yield f'address = "{there}"'
                 yield f"port = {unit.http_port}"
             yield f'topic = "t{number}"'
             yield f'reach = "{device.reach}"'
@@ -384,6 +393,10 @@ class House:
                     yield f'{key} = "{getattr(device, key)}"'
             if device.feeds:
                 yield f'feeds = ["{device.feeds}"]'
+            if device.wakes:
+                yield f"wakes_seconds = {device.wakes}"
+            if device.quiet:
+                yield f'quiet = ["{device.quiet}"]'
             if device.login:
                 yield 'login = { username = "owner", password = { file = "secrets/login" } }'
 
@@ -402,6 +415,8 @@ class House:
             yield f'[addressing]\nfixed = {{ {fixed} }}\ngateway = "{new.subnet[1]}"'
         yield f'[old]\nsubnet = "{OLD_NET}"\nleases = "leases-old"'
         yield f'wifi = {{ ssid = "{old.ssid}", secret = {{ file = "secrets/old-wifi" }} }}'
+        carriers = ", ".join(f'"{device.name}"' for device in self.devices if device.feeds)
+        yield f"feeds_own_way_back = [{carriers}]"
         if self.with_broker:
             yield "[old.broker]"
             yield from _broker_lines(old, "old-broker", None)
@@ -435,6 +450,10 @@ def _open_broker(side: SideSpec) -> EmbeddedBroker:
 def mac_of(number: int) -> str:
     """A MAC of the documentation range (RFC 7042)."""
     return f"00-00-5E-00-53-{number:02X}"
+
+
+def _colons(mac: str) -> str:
+    return mac.lower().replace("-", ":")
 
 
 def _broker_lines(side: SideSpec, secret: str, ca: Path | None) -> Iterator[str]:

@@ -15,12 +15,6 @@ from .together import Running, Together
 from .watch import Passed, Watch
 
 together = Together()
-OPEN = {
-    "a_device_that_stored_and_never_restarted_is_taken_back": pytest.mark.xfail(
-        strict=True,
-        reason="TURNS in model/lifecycle.py has no RETURNED: such a device is not taken back",
-    )
-}
 K = FaultKind
 HASTY = Pace(soak_seconds=0.15, least=3, most=3, reply_seconds=1, look_seconds=0.1)
 PILOT = Dev("a-pilot", "larch")
@@ -169,8 +163,6 @@ async def a_device_that_stored_and_never_restarted_is_taken_back(
 
 
 @pytest.mark.asyncio(loop_scope="module")
-@pytest.mark.parametrize(
-    "scenario", [pytest.param(name, marks=OPEN.get(name, ())) for name in together.names]
-)
+@pytest.mark.parametrize("scenario", together.names)
 async def test_gate(scenario: str, running: Running) -> None:
     await running(scenario)

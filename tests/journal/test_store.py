@@ -183,6 +183,7 @@ def test_the_turn_to_the_way_back(journal: Journal, state: State) -> None:
         State.SENDING: State.AWAY,
         State.AWAY: State.AWAY,
         State.ADRIFT: State.ADRIFT,
+        State.RETURNED: State.WAITING,
     }.get(state)
     if after is None:
         with pytest.raises(IllegalTransition, match=f"that is {state} .forward. cannot turn"):

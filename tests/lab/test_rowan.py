@@ -70,7 +70,7 @@ def test_a_whole_change_is_stored_and_restarts() -> None:
     )
 
 
-FIXED = {
+FIXED: dict[str, Any] = {
     "fixed_address": "192.0.2.9",
     "fixed_mask": "255.255.255.0",
     "fixed_gateway": "192.0.2.1",

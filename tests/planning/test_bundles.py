@@ -11,7 +11,7 @@ from migrate.model.playbook import new_side, old_side
 from migrate.model.secrets import SecretRef
 from migrate.model.settings import DEPENDENT, SECRETS, Setting
 from migrate.planning.bundles import bundle, parts_for, side_settings, way_back
-from migrate.planning.refusals import resolved
+from migrate.planning.refusals.secrets import resolved
 from tests.dialects.samples import NAMES, shipped
 from tests.model.helpers import playbook_of
 from tests.planning.samples import (
@@ -140,5 +140,7 @@ def test_unreadable_settings_come_back_as_declared() -> None:
 
 def test_a_side_says_only_what_it_has() -> None:
     playbook = playbook_of("[group]\ntopic = 'house'\n[old]\nwifi = { ssid = 'attic' }\n")
-    assert side_settings(old_side(playbook), ("wifi", "broker", "group"), "lamp") == {S.WIFI_SSID: "attic"}
+    assert side_settings(old_side(playbook), ("wifi", "broker", "group"), "lamp") == {
+        S.WIFI_SSID: "attic"
+    }
     assert side_settings(new_side(playbook), ("group",), "lamp") == {S.GROUP_TOPIC: "house"}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from functools import cache
 
 import pytest
@@ -14,12 +15,13 @@ from migrate.model.lifecycle import Direction, State
 from migrate.model.playbook import Pace
 from migrate.planning.exposure import Evidence, Twin
 from migrate.planning.gates import Standing, admit, evidence_of, shut_by
-from migrate.planning.plan import Plan, PlannedDevice, PlannedWave, Seconds, freeze
+from migrate.planning.plan import Plan, PlannedDevice, PlannedWave, Seconds, Shown, freeze
 from migrate.planning.waves import make_waves
 from tests.planning.samples import (
     all_waiting,
     check_together,
     device,
+    evidence,
     fleets,
     narrow,
     paces,
@@ -69,8 +71,15 @@ def planned(devices: tuple[Device, ...], pace: Pace, waves: list[tuple[str, ...]
     )
 
 
-def plan_for(devices: tuple[Device, ...], pace: Pace = WIDE) -> Plan:
-    return planned(devices, pace, [wave.names for wave in make_waves(devices, pace)])
+def plan_for(
+    devices: tuple[Device, ...], pace: Pace = WIDE, had: Mapping[Twin, Evidence] | None = None
+) -> Plan:
+    plan = planned(devices, pace, [wave.names for wave in make_waves(devices, pace, had)])
+    evidence = tuple(
+        Shown(dialect=twin[0], firmware=twin[1], returns=one.returns, faults=one.faults)
+        for twin, one in (had or {}).items()
+    )
+    return plan.model_copy(update={"evidence": evidence})
 
 
 @st.composite
@@ -137,11 +146,11 @@ def test_no_standing_lets_anybody_through_against_the_rules(data: st.DataObject)
 
 
 @settings(max_examples=30, deadline=None)
-@given(fleets(most=40), paces())
+@given(fleets(most=40), paces(), evidence())
 def test_a_run_in_which_all_goes_well_is_admitted_to_its_end(
-    fleet: tuple[Device, ...], pace: Pace
+    fleet: tuple[Device, ...], pace: Pace, had: dict[Twin, Evidence]
 ) -> None:
-    plan = plan_for(fleet, pace)
+    plan = plan_for(fleet, pace, had)
     where = all_waiting(plan)
     for index, wave in enumerate(plan.waves):
         assert shut_by(plan, where, index) == []

@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 from migrate.model.fleet import Device, Reach
 from migrate.model.playbook import Pace
 from migrate.model.problems import Refused
-from migrate.planning.waves import carriers_in_order, make_waves
+from migrate.planning.exposure import Evidence, Twin
+from migrate.planning.waves import carriers_in_order, in_order, make_waves
 from tests.planning.plainly import plain_waves
-from tests.planning.samples import check_together, device, fleets, narrow, paces, risk_of
+from tests.planning.samples import check_together, device, evidence, fleets, narrow, paces, risk_of
 
 QUICK = Pace(stranded_at_most=10, confidence=0.6)
 
@@ -23,20 +24,20 @@ def names(devices: list[Device], pace: Pace = QUICK) -> list[tuple[str, ...]]:
 
 
 @settings(max_examples=60, deadline=None)
-@given(fleets(), paces())
+@given(fleets(), paces(), evidence())
 def test_any_fleet_goes_in_waves_that_hold_every_rule(
-    fleet: tuple[Device, ...], pace: Pace
+    fleet: tuple[Device, ...], pace: Pace, shown: dict[Twin, Evidence]
 ) -> None:
     by_name = {one.name: one for one in fleet}
-    waves = make_waves(fleet, pace)
+    waves = make_waves(fleet, pace, shown)
     # Every device once, however hard the rules press: the loop ended.
     assert sorted(name for wave in waves for name in wave.names) == sorted(by_name)
     before: list[Device] = []
     for number, wave in enumerate(waves):
         together = [by_name[name] for name in wave.names]
-        check_together(together, before, fleet)
+        check_together(together, before, fleet, shown)
         assert len(together) <= (1 if number == 0 else pace.widest_wave)
-        total = risk_of(together, before, {}, pace)
+        total = risk_of(together, before, {}, pace, shown)
         assert narrow(together, total, pace)
         assert wave.exposure == pytest.approx(total)
         assert set(wave.why) == set(wave.names)
@@ -58,12 +59,18 @@ def test_the_pilot_is_alone_and_the_easiest(fleet: tuple[Device, ...], pace: Pac
 
 
 @settings(max_examples=60, deadline=None)
-@given(fleets(carriers=False), paces())
-def test_the_fast_way_is_the_plain_way(fleet: tuple[Device, ...], pace: Pace) -> None:
-    waves = make_waves(fleet, pace)
-    plain = plain_waves(fleet, pace)
-    assert [list(wave.names) for wave in waves] == [taken for taken, _ in plain]
-    assert [wave.exposure for wave in waves] == pytest.approx([total for _, total in plain])
+@given(fleets(carriers=False), paces(), evidence())
+def test_the_fast_way_in_order_is_the_plain_way(
+    fleet: tuple[Device, ...], pace: Pace, shown: dict[Twin, Evidence]
+) -> None:
+    order = sorted(fleet, key=lambda d: (d.reach.rank, d.load is not None, d.name))
+    plain = [taken for taken, _ in plain_waves(fleet, pace, shown)]
+    pilot = next(one for one in order if [one.name] == plain[0])
+    fast = in_order(order, pilot, pace, shown)
+    assert [[one.name for one in wave] for wave in fast] == plain[1:]
+    # What is planned instead takes fewer waves.
+    made = make_waves(fleet, pace, shown)
+    assert [list(wave.names) for wave in made] == plain or len(made) < len(plain)
 
 
 @settings(max_examples=25, deadline=None)

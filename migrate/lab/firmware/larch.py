@@ -135,7 +135,8 @@ def _patched(raw: bytes, store: base.Store) -> base.Store:
         for member in members:
             where = f"{part}.{member}"
             changes[_MEMBERS[part, member]] = _checked(where, after[part][member])
-    return replace(store, **changes)
+    fresh = replace(store, **changes)
+    return fresh if fresh.wifi_spare_name else replace(fresh, wifi_spare_key="")
 
 
 def _checked(where: str, value: Any) -> str | int | bool:

@@ -2,44 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 from migrate.dialects.carrying import bundle_faults, prove, topic_faults
 from migrate.dialects.schema import Dialect
 from migrate.model.fleet import Device
 from migrate.model.problems import Problem
 from migrate.model.secrets import Secret
-from migrate.model.settings import Bundle, FrozenBundle, FrozenValue, Setting
+from migrate.model.settings import Bundle, FrozenBundle, Setting
 from migrate.model.wifi import secret_fault
-from migrate.planning.refusals.case import Alike, Case
+from migrate.planning.refusals.case import Case
 from migrate.planning.refusals.secrets import resolved
 
-TOLD_ELSEWHERE = {Setting.BROKER_TLS: "brokers", Setting.ADDRESS: "addresses"}
-"""Settings whose missing word is refused in the room of that name, in words of its own."""
+FORWARD = "choose another value for the new side, or leave the device out"
+BACK = "correct the old side, or leave the device out"
+TOPIC = "give the device another topic or name, or leave it out"
 
 
 def refusals(case: Case) -> Iterator[Problem]:
     """Each bundle is judged once for all that are given it; paths and topics for each device."""
     for alike in case.moved:
-        values = resolved(_to_be_told(alike), case.resolve)
-        forward = prove(alike.dialect, alike.via, values)
-        back = prove(alike.dialect, alike.via, resolved(alike.back.known, case.resolve))
+        dialect, via = alike.dialect, alike.via
+        forward = prove(dialect, via, resolved(_told(dialect, alike.given), case.resolve))
+        back = prove(dialect, via, resolved(_told(dialect, alike.back.known), case.resolve))
+        judged = [
+            (proof, what, remedy)
+            for proof, what, remedy in ((forward, "", FORWARD), (back, "the way back: ", BACK))
+            if not proof.clear
+        ]
         for device in alike.devices:
-            faults = forward.faults(device)
-            if alike.via == "mqtt":
-                faults += topic_faults(alike.dialect, device)
-            for fault in faults:
-                yield Problem(
-                    fault,
-                    "choose another value for the new side, or leave the device out",
-                    device=device.name,
-                )
-            for fault in back.faults(device):
-                yield Problem(
-                    f"the way back: {fault}",
-                    "correct the old side, or leave the device out",
-                    device=device.name,
-                )
+            if via == "mqtt":
+                for fault in topic_faults(dialect, device):
+                    yield Problem(fault, TOPIC, device=device.name)
+            for proof, what, remedy in judged:
+                for fault in proof.faults(device):
+                    yield Problem(what + fault, remedy, device=device.name)
 
 
 def carried(device: Device, dialect: Dialect, values: Bundle, what: str = "") -> list[Problem]:
@@ -54,7 +51,7 @@ def carried(device: Device, dialect: Dialect, values: Bundle, what: str = "") ->
     return problems
 
 
-def _to_be_told(alike: Alike) -> FrozenBundle:
-    missing = {setting for setting in TOLD_ELSEWHERE if setting not in alike.dialect.settings}
-    told: Mapping[Setting, FrozenValue] = alike.given
-    return {setting: value for setting, value in told.items() if setting not in missing}
+def _told(dialect: Dialect, bundle: FrozenBundle) -> FrozenBundle:
+    # A missing word for TLS is refused in `brokers`, in words of its own.
+    known = dialect.settings
+    return {s: value for s, value in bundle.items() if s in known or s != Setting.BROKER_TLS}

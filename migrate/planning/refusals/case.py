@@ -32,6 +32,11 @@ class Alike:
     back: WayBack
     devices: tuple[Device, ...]
 
+    @property
+    def name(self) -> str:
+        """One of them, to ask what a side says of it: it says the same of all."""
+        return self.devices[0].name
+
     @cached_property
     def restarts(self) -> bool:
         """Whether what they are given is in force only after a restart."""
@@ -71,6 +76,11 @@ class Case:
         return {device.name: device for device in self.fleet.device}
 
     @cached_property
+    def carriers(self) -> tuple[Device, ...]:
+        """The devices that feed something."""
+        return tuple(device for device in self.fleet.device if device.feeds)
+
+    @cached_property
     def all_alike(self) -> tuple[Alike, ...]:
         """Every device, with those that are given the same."""
         sorts: dict[tuple[object, ...], list[Device]] = {}
@@ -83,7 +93,9 @@ class Case:
     def moved(self) -> tuple[Alike, ...]:
         """Those that can be given anything at all; `words` refuses the rest."""
         return tuple(
-            alike for alike in self.all_alike if alike.parts and alike.via in alike.dialect.transports
+            alike
+            for alike in self.all_alike
+            if alike.parts and alike.via in alike.dialect.transports
         )
 
     def with_part(self, part: Part) -> Iterator[Alike]:

@@ -6,60 +6,66 @@ from collections.abc import Iterator
 
 from migrate.model.fleet import Device
 from migrate.model.problems import Problem
-from migrate.planning.addressing import untold
+from migrate.planning.addressing import GIVE_ADDRESSES, fixed_address, left_behind, untold
 from migrate.planning.refusals.case import Alike, Case
 
 
 def refusals(case: Case) -> Iterator[Problem]:
     """Devices that nobody could find, before or after."""
     for alike in case.moved:
-        if alike.via == "mqtt":
-            for what, remedy in _by_broker(case, alike):
-                for device in alike.devices:
-                    yield Problem(what, remedy, device=device.name)
-        else:
-            for device in alike.devices:
-                for what, remedy in _by_address(case, device):
-                    yield Problem(what, remedy, device=device.name)
+        shared = [*_left_behind(case, alike), *_shared(case, alike)]
+        for device in alike.devices:
+            own = _today(case, device) if alike.via == "http" else ()
+            for what, remedy in (*shared, *own):
+                yield Problem(what, remedy, device=device.name)
 
 
-def _by_broker(case: Case, alike: Alike) -> Iterator[tuple[str, str]]:
-    for side in (case.old, case.new):
-        if side.broker is None:
+def _left_behind(case: Case, alike: Alike) -> Iterator[tuple[str, str]]:
+    kept = fixed_address(case.old, alike.name) if case.playbook.addressing is None else None
+    if kept is not None and (what := left_behind(case.old, case.new, kept)):
+        yield what, GIVE_ADDRESSES
+
+
+def _shared(case: Case, alike: Alike) -> Iterator[tuple[str, str]]:
+    playbook, new, fixed = case.playbook, case.new, fixed_address(case.new, alike.name)
+    if alike.via == "mqtt":
+        for side in (case.old, new):
+            if side.broker is None:
+                yield (
+                    f"is moved over MQTT, but the {side.name} broker is not declared",
+                    "add [old.broker] with host and port",
+                )
+        # Of a device with a fixed address a lease proves nothing: it may be left over.
+        leased = new.leases is not None and fixed is None
+        proves = alike.dialect.readings.address is not None or leased
+        if playbook.wifi and playbook.proof.address and new.subnet and not proves:
             yield (
-                f"is moved over MQTT, but the {side.name} broker is not declared",
-                "add [old.broker] with host and port",
+                "nothing can prove its new address: the dialect has no address reading and "
+                "the new side no lease file in which it is",
+                "add new.leases for a device that asks DHCP, or set address = false under [proof]",
             )
-    proves = alike.dialect.readings.address is not None or case.new.leases is not None
-    playbook = case.playbook
-    if playbook.wifi and playbook.proof.address and case.new.subnet and not proves:
+        return
+    # Within one network only a device that gives up its fixed address comes back elsewhere.
+    loses = playbook.addressing is not None and fixed_address(case.old, alike.name) is not None
+    missing = untold(new, alike.name) if playbook.wifi or loses else []
+    if missing:
         yield (
-            "nothing can prove its new address: the dialect has no address reading and "
-            "the new side no lease file",
-            "add new.leases, or set address = false under [proof]",
+            "comes back at an address that nobody can tell: the new side needs "
+            + ("both subnet and leases" if len(missing) > 1 else missing[0]),
+            "add [new] subnet and leases (the lease file of the new network's DHCP server); "
+            "of a device with a fixed address there the subnet will do",
         )
 
 
-def _by_address(case: Case, device: Device) -> Iterator[tuple[str, str]]:
-    old, new = case.old, case.new
-    if device.address is None and old.leases is None:
+def _today(case: Case, device: Device) -> Iterator[tuple[str, str]]:
+    old, address = case.old, device.address
+    if address is None and old.leases is None and not fixed_address(old, device.name):
         yield (
             "has no address, and the old side has no lease file to find it in",
             "add address, or old.leases",
         )
-    if old.subnet and device.address and device.address not in old.subnet:
+    if old.subnet and address and address not in old.subnet:
         yield (
-            f"address {device.address} is outside the old subnet {old.subnet}",
+            f"address {address} is outside the old subnet {old.subnet}",
             "correct the one or the other",
-        )
-    if case.playbook.wifi and (missing := untold(new, device.name)):
-        # The subnet is asked for with the leases wherever the address is not a fixed one.
-        needs = "both subnet and leases" if "leases" in missing else "its subnet"
-        if not (fixed := new.addressing and device.name in new.addressing.fixed):
-            needs = "both subnet and leases"
-        yield (
-            f"comes back at an address that nobody can tell: the new side needs {needs}",
-            "add [new] subnet"
-            if fixed
-            else "add [new] subnet and leases (the lease file of the new network's DHCP server)",
         )

@@ -34,6 +34,7 @@ def have_secrets(playbook: Playbook, resolve: Resolve) -> None:
     """Raises SecretTrouble with every secret of the change that cannot be had."""
     old, new = old_side(playbook), new_side(playbook)
     wanted = [side.wifi.secret for side in (old, new) if side.wifi]
+    wanted += [side.slots.wifi.secret for side in (old, new) if side.slots.wifi]
     if playbook.broker:
         wanted += [side.broker.password for side in (old, new) if side.broker]
     problems: list[Problem] = []

@@ -1,0 +1,168 @@
+"""A change in several legs: their files, their order, and what the owner does between them."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+from rich.text import Text
+
+from migrate.cli.common import out, runs_folder
+from migrate.engine.conductor import ONE_STEP
+from migrate.journal.store import Journal
+from migrate.model.lifecycle import Direction, State
+from migrate.model.problems import JournalTrouble, Problem, Refused
+from migrate.model.settings import Setting
+from migrate.planning.gates import Standing
+from migrate.planning.plan import Plan
+from migrate.ports.sockets import now
+
+ENDING = ".plan.json"
+
+
+def leg_place(place: Path, plan: Plan) -> Path:
+    """Where the plan of a leg is frozen: beside the others, by its number."""
+    if plan.leg.of == 1:
+        return place
+    ending = ENDING if place.name.endswith(ENDING) else place.suffix
+    stem = place.name.removesuffix(ending)
+    return place.with_name(f"{stem}.leg-{plan.leg.number}{ending}")
+
+
+def check_order(state: Path | None, plan: Plan) -> None:
+    """Raises Refused unless the leg before this one has been run to its end: every device of it
+    settled or written off."""
+    if plan.leg.after is None:
+        return
+    before = plan.leg.number - 1
+    runs = list(_runs(state, plan.leg.after))
+    if not runs:
+        raise Refused(
+            Problem(
+                f"this is leg {plan.leg.number} of {plan.leg.of} ({plan.leg.what}), and leg "
+                f"{before} has not been run",
+                f"run leg {before} first: migrate run, with the file of that leg; if it was run "
+                "from another state folder, name that with --state",
+            )
+        )
+    done = {name for run in runs for name in run.done}
+    first = next(run for run in runs if run.digest == plan.leg.after)
+    missing = [name for name in first.names if name not in done]
+    if missing:
+        some = ", ".join(missing[:5]) + (f" and {len(missing) - 5} more" if missing[5:] else "")
+        raise Refused(
+            Problem(
+                f"leg {before} of {plan.leg.of} has not come to its end: {some} neither settled "
+                "nor written off",
+                f"go on with it: migrate resume {runs[-1].name}",
+            )
+        )
+
+
+def check_way_back(state: Path | None, plan: Plan, *, not_flipped: bool) -> None:
+    """Raises Refused where a rollback would take away what a later leg, or the access point by
+    now, stands on; or where there is none, device by device."""
+    if plan.leg.together:
+        raise Refused(ONE_STEP)
+    for run in _runs(state, None):
+        if run.after == plan.digest and run.moved:
+            raise Refused(
+                Problem(
+                    f"leg {plan.leg.number + 1} of this change has been run after this one, and "
+                    f"{len(run.moved)} of its devices are not back ({run.moved[0]})",
+                    f"take that leg back first: migrate rollback {run.name}",
+                )
+            )
+    filled = any(
+        Setting.SPARE_SSID in device.bundle and Setting.WIFI_SSID not in device.bundle
+        for device in plan.devices
+    )
+    if filled and not not_flipped:
+        raise Refused(
+            Problem(
+                "this leg put the new passphrase into spare slots. If the access point has it by "
+                "now, its devices live by that slot, and emptying it would strand them",
+                "if the access point still has the old passphrase, say so with --not-flipped; if "
+                "it does not, give it back first",
+            )
+        )
+
+
+def check_flipped(plan: Plan, where: str, *, flipped: bool) -> None:
+    """Raises Refused if the access point must have been changed before this leg, and it is not
+    known that it was. A person at a terminal is asked."""
+    if plan.leg.owner:
+        out.print(Text(f"Before this leg: {plan.leg.owner}."), soft_wrap=True)
+    if not plan.leg.after_flip or flipped or asked_and_done():
+        return
+    raise Refused(
+        Problem(
+            "the access point must have been changed before this leg: a device that is given the "
+            "new passphrase for its first slot while the access point still has the old one is "
+            "gone until it is changed",
+            f"change it, then: migrate run {where} --flipped",
+        )
+    )
+
+
+def check_waits_for_flip(journal: Journal) -> None:
+    """Raises Refused if nothing in this run waits for the access point to be changed."""
+    if not journal.plan.leg.together:
+        raise Refused(
+            Problem(
+                "this run does not wait for the access point to be changed",
+                "go on with it without --flipped",
+                journal.path.parent.name,
+            )
+        )
+
+
+def asked_and_done() -> bool:
+    """Ask the person at the terminal to change the access point; False if there is none, or if it
+    is put off."""
+    if not sys.stdin.isatty():
+        return False
+    out.print(Text("Press Enter when the access point is changed; Ctrl-C puts it off."))
+    try:
+        input()
+    except (KeyboardInterrupt, EOFError):
+        return False
+    return True
+
+
+class _Run:
+    """What the journal of one run says of its leg."""
+
+    def __init__(self, journal: Journal) -> None:
+        rows = journal.rows()
+        self.name = journal.path.parent.name
+        self.digest, self.after = journal.plan.digest, journal.plan.leg.after
+        self.rest_of = journal.plan.rest_of
+        self.names = [row.name for row in rows]
+        self.done = [row.name for row in rows if row.written_off or _settled(row.standing)]
+        # What was taken back, or never left, stands on nothing.
+        self.moved = [
+            row.name
+            for row in rows
+            if row.sent_at and row.state not in (State.RESTORED, State.DECLINED, State.WAITING)
+        ]
+
+
+def _settled(standing: Standing) -> bool:
+    return standing.state is State.SETTLED and standing.direction is Direction.FORWARD
+
+
+def _runs(state: Path | None, digest: str | None) -> Iterator[_Run]:
+    """The runs of a plan, oldest first, with those of the rest of it; without a digest, all."""
+    wanted = {digest}
+    for path in sorted(runs_folder(state).glob("*/journal.sqlite3")):
+        try:
+            with closing(Journal.open(path, now)) as journal:
+                run = _Run(journal)
+        except JournalTrouble:
+            continue  # of another version, or broken: it says nothing
+        if digest is None or run.digest in wanted or run.rest_of in wanted:
+            wanted.add(run.digest)
+            yield run

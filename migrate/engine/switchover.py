@@ -1,0 +1,112 @@
+"""One step for all: devices without a spare slot, and an access point that changes its passphrase.
+
+Every device is given the new passphrase while the access point still has the old one; each then is
+gone. Only when all of them are gone is the owner told to change the access point, and only then is
+any of them waited for. Until that moment the owner can still decide otherwise: a device that did
+not take it, or came back with the old passphrase, is named before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Collection, Coroutine, Iterable
+
+from migrate.engine.journey import Ground, Journey, arrived_for_good
+from migrate.engine.tidings import Outcome, Tidings
+from migrate.journal.store import Row
+from migrate.model.lifecycle import State
+from migrate.model.problems import Exit
+from migrate.planning.gates import admit
+
+Together = Callable[[Iterable[Coroutine[None, None, None]]], Awaitable[None]]
+TOLD = frozenset({State.SENDING, State.AWAY, State.ADRIFT, State.SEEN, State.SETTLED})
+"""States of a device that was given the new passphrase, as far as can be told."""
+
+
+class Switchover:
+    """The one wave of such a leg. `together` runs the journeys of its devices."""
+
+    def __init__(self, ground: Ground, together: Together) -> None:
+        self._on = ground
+        self._together = together
+
+    async def forward(self, again: Collection[str]) -> Outcome:
+        """Tell every device and see it go; or, once the access point is changed, see it come."""
+        self._on.seeker.flipped = self._on.journal.flipped
+        return await (self._see_come() if self._on.journal.flipped else self._tell_all(again))
+
+    async def _tell_all(self, again: Collection[str]) -> Outcome:
+        journal = self._on.journal
+        rows = self._rows()
+        once_more = {State.DECLINED, State.RETURNED}
+        ready = [
+            row.name
+            for row in rows
+            if row.state is State.WAITING or (row.state in once_more and row.name in again)
+        ]
+        admission = admit(self._on.crew.plan, journal.standings(), ready)
+        if admission.admitted:
+            words = f"{len(admission.admitted)} together, as the owner accepted"
+            journal.remark("admitted", words, 0)
+            self._on.tell(Tidings("wave", f"{_devices(len(admission.admitted))} together", wave=0))
+            self._on.put_off.clear()
+            await self._together(self._journey(name).tell() for name in admission.admitted)
+            for name in self._on.put_off:
+                journal.note(name, "nothing was sent: it is in its quiet hours; resume after them")
+        if self._on.stopping.is_set() and any(r.state is State.WAITING for r in self._rows()):
+            journal.remark("stopped", "on the owner's word")
+            return Outcome(Exit.STOPPED, "stopped between devices, as you asked")
+        # Seen to go only when all have been told: who leaves first is gone the longest.
+        leaving = [row.name for row in self._rows() if row.state in (State.SENDING, State.AWAY)]
+        self._on.tell(Tidings("waiting", f"until {_devices(len(leaving))} are gone"))
+        await self._together(self._journey(name).leave() for name in leaving)
+        behind = [row for row in self._rows() if row.state is not State.AWAY]
+        if behind:
+            journal.remark("held", ", ".join(row.name for row in behind), 0)
+            return Outcome(
+                Exit.HELD,
+                f"held before the access point is changed: {_devices(len(behind))} of "
+                f"{len(self._rows())} would be left behind. Do not change it yet",
+                _reasons(behind),
+            )
+        journal.remark("all told", "the access point may be changed now", 0)
+        return Outcome(
+            Exit.HELD,
+            f"all {_devices(len(leaving))} have the new passphrase and are gone: now change the "
+            "passphrase at the access point",
+            (),
+            flip=True,
+        )
+
+    async def _see_come(self) -> Outcome:
+        journal = self._on.journal
+        told = [row.name for row in self._rows() if row.state in TOLD | {State.RETURNED}]
+        await self._together(self._journey(name).go() for name in told)
+        rows = self._rows()
+        failed = [row for row in rows if not arrived_for_good(row)]
+        if failed:
+            for row in failed:
+                if row.state in (State.WAITING, State.DECLINED):
+                    words = "it was not given the new passphrase before the access point changed"
+                    journal.note(row.name, words)
+            journal.remark("held", ", ".join(row.name for row in failed), 0)
+            reasons = _reasons(self._on.journal.row(row.name) for row in failed)
+            words = f"{len(rows) - len(failed)} of {_devices(len(rows))} came across"
+            return Outcome(Exit.HELD, f"held: {words}", reasons)
+        journal.remark("finished", "every device settled or written off")
+        return Outcome(Exit.DONE, f"{_devices(len(rows))} came across, all that were to")
+
+    def _rows(self) -> list[Row]:
+        return [row for row in self._on.journal.rows() if not row.written_off]
+
+    def _journey(self, name: str) -> Journey:
+        return Journey(self._on, self._on.crew.members[name])
+
+
+def _reasons(rows: Iterable[Row]) -> tuple[str, ...]:
+    return tuple(
+        f"{row.name} is {row.state}: {row.note or 'nothing is known beyond that'}" for row in rows
+    )
+
+
+def _devices(number: int) -> str:
+    return f"{number} device" + ("" if number == 1 else "s")
