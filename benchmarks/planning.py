@@ -26,12 +26,12 @@ from migrate.planning.waves import make_waves
 REACHES = (Reach.TABLE, Reach.TABLE, Reach.LADDER, Reach.TOOLS)
 
 
-def random_fleet(seed: int) -> tuple[list[Device], Pace, dict[Twin, Evidence]]:
+def random_fleet(seed: int, most: int = 300) -> tuple[list[Device], Pace, dict[Twin, Evidence]]:
     """The fleet of that number, its pace, and what had been shown before."""
     rng = random.Random(seed)  # noqa: S311 - the same fleet for the same number, no secret
     groups = rng.randint(1, 8)
     weights = [rng.random() + 0.1 for _ in range(groups)]
-    count, carriers = rng.randint(30, 300), rng.randint(0, 3)
+    count, carriers = rng.randint(30, most), rng.randint(0, 3)
     devices = [
         _device(
             number,
@@ -87,11 +87,11 @@ def _device(number: int, *, dialect: str = "larch", **more: object) -> Device:
     )
 
 
-def gaps(seeds: range) -> Counter[int]:
+def gaps(seeds: range, most: int = 300) -> Counter[int]:
     """How often a plan has how many waves more than the bound."""
     found: Counter[int] = Counter()
     for seed in seeds:
-        devices, pace, shown = random_fleet(seed)
+        devices, pace, shown = random_fleet(seed, most)
         found[len(make_waves(devices, pace, shown)) - fewest_waves(devices, pace, shown)] += 1
     return found
 

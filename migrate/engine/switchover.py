@@ -8,18 +8,22 @@ not take it, or came back with the old passphrase, is named before.
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable, Collection, Coroutine, Iterable
 
 from migrate.engine.journey import Ground, Journey, arrived_for_good
 from migrate.engine.tidings import Outcome, Tidings
-from migrate.journal.store import Row
+from migrate.journal.store import ALL_TOLD, Row
 from migrate.model.lifecycle import State
 from migrate.model.problems import Exit
 from migrate.planning.gates import admit
+from migrate.planning.hours import named
 
 Together = Callable[[Iterable[Coroutine[None, None, None]]], Awaitable[None]]
 TOLD = frozenset({State.SENDING, State.AWAY, State.ADRIFT, State.SEEN, State.SETTLED})
 """States of a device that was given the new passphrase, as far as can be told."""
+UNTOLD = frozenset({State.WAITING, State.DECLINED})
+"""States of a device that surely was not: it is on the network by the old passphrase alone."""
 
 
 class Switchover:
@@ -43,6 +47,15 @@ class Switchover:
             for row in rows
             if row.state is State.WAITING or (row.state in once_more and row.name in again)
         ]
+        if quiet := [name for name in ready if self._on.quiet(self._on.crew.members[name])]:
+            # The others would be gone until those hours end, and all of them have been told.
+            words = f"{named(quiet)}: nobody is told anything in quiet hours of one of them"
+            journal.remark("quiet hours", words, 0)
+            return Outcome(
+                Exit.HELD,
+                "held: all go together, and some are in their quiet hours; resume after them",
+                tuple(f"{name} is in its quiet hours" for name in quiet),
+            )
         admission = admit(self._on.crew.plan, journal.standings(), ready)
         if admission.admitted:
             words = f"{len(admission.admitted)} together, as the owner accepted"
@@ -68,7 +81,7 @@ class Switchover:
                 f"{len(self._rows())} would be left behind. Do not change it yet",
                 _reasons(behind),
             )
-        journal.remark("all told", "the access point may be changed now", 0)
+        journal.remark(ALL_TOLD, "the access point may be changed now", 0)
         return Outcome(
             Exit.HELD,
             f"all {_devices(len(leaving))} have the new passphrase and are gone: now change the "
@@ -79,6 +92,15 @@ class Switchover:
 
     async def _see_come(self) -> Outcome:
         journal = self._on.journal
+        if here := await self._still_here():
+            words = f"{named(here)} answers, and was never given the new passphrase"
+            journal.unflip(words)
+            return Outcome(
+                Exit.HELD,
+                f"held: the access point still has its old passphrase: {words}. Do not change it "
+                "before every device has been told",
+                _reasons(journal.row(name) for name in here),
+            )
         told = [row.name for row in self._rows() if row.state in TOLD | {State.RETURNED}]
         await self._together(self._journey(name).go() for name in told)
         rows = self._rows()
@@ -94,6 +116,16 @@ class Switchover:
             return Outcome(Exit.HELD, f"held: {words}", reasons)
         journal.remark("finished", "every device settled or written off")
         return Outcome(Exit.DONE, f"{_devices(len(rows))} came across, all that were to")
+
+    async def _still_here(self) -> list[str]:
+        """Devices that answer although the access point is said to be changed, and could not if it
+        were."""
+        untold = [row.name for row in self._rows() if row.state in UNTOLD]
+        members, seconds = self._on.crew.members, self._on.crew.plan.pace.reply_seconds
+        looks = await asyncio.gather(
+            *(self._on.seeker.look(members[name], seconds) for name in untold)
+        )
+        return [name for name, look in zip(untold, looks, strict=True) if look.found]
 
     def _rows(self) -> list[Row]:
         return [row for row in self._on.journal.rows() if not row.written_off]

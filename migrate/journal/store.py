@@ -36,6 +36,10 @@ from migrate.planning.plan import Plan, plan_from_json
 
 FLIPPED: Final = "flipped"
 """Kind of the line that keeps the owner's word that the access point has been changed."""
+NOT_FLIPPED: Final = "not flipped"
+"""Kind of the line by which that word is taken back."""
+ALL_TOLD: Final = "all told"
+"""Kind of the line that says that every device of one step for all has been told, and is gone."""
 
 
 @dataclass(frozen=True)
@@ -56,7 +60,8 @@ class Row:
     @property
     def standing(self) -> Standing:
         """What the gates look at."""
-        return Standing(self.state, self.direction, self.written_off, self.faults)
+        sent = self.sent_at is not None
+        return Standing(self.state, self.direction, self.written_off, self.faults, sent)
 
 
 @dataclass(frozen=True)
@@ -249,12 +254,25 @@ class Journal:
         if not self.flipped:
             self.remark(FLIPPED, "the access point has been changed, the owner says")
 
+    def unflip(self, words: str) -> None:
+        """The owner's word is taken back: these words say what shows that it was not so."""
+        self.remark(NOT_FLIPPED, words)
+
     @property
     def flipped(self) -> bool:
-        """Whether the access point has been changed, as far as the owner said."""
+        """Whether the access point has been changed, as far as the owner said and nothing has
+        shown otherwise since."""
+        return self.last_of(FLIPPED, NOT_FLIPPED) == FLIPPED
+
+    def last_of(self, *kinds: str) -> str | None:
+        """Which of these kinds the run's latest line of any of them has."""
+        marks = ", ".join("?" * len(kinds))
         with explained(self.path):
-            found = self._db.execute("SELECT 1 FROM event WHERE kind = ?", (FLIPPED,)).fetchone()
-        return found is not None
+            found = self._db.execute(
+                f"SELECT kind FROM event WHERE kind IN ({marks}) ORDER BY seq DESC LIMIT 1",  # noqa: S608
+                kinds,
+            ).fetchone()
+        return None if found is None else str(found[0])
 
     def row(self, name: str) -> Row:
         """One device."""

@@ -49,10 +49,14 @@ from functools import lru_cache
 from migrate.model.fleet import Device
 from migrate.model.playbook import Pace
 from migrate.planning.exposure import Evidence, Twin
-from migrate.planning.groups import FULL, Group, groups_of
+from migrate.planning.groups import Group, groups_of
 from migrate.planning.prices import LARGE, SLACK, best_prices
-from migrate.planning.search import FEW, search
+from migrate.planning.search import FEW, alone, search
 
+MANY_GROUPS = 12
+"""Groups beyond which no opening is searched."""
+NEAR = 1.5
+"""Waves by which the search of an opening may raise a bound, as a rule."""
 STEPS = 4_000
 """How many waves the search of an opening looks at: some hundredths of a second."""
 
@@ -80,22 +84,17 @@ def bound(groups: Sequence[Group], widest: int) -> int:
 @lru_cache(maxsize=64)
 def _bound(groups: tuple[Group, ...], widest: int) -> int:
     prices = best_prices(groups, widest)
-    least = max(math.ceil(prices[0].total - SLACK), *(_alone(one, widest) for one in groups), 1)
+    least = max(math.ceil(prices[0].total - SLACK), *(alone(one, widest)[0] for one in groups), 1)
     if sum(len(one.shares) for one in groups) > LARGE:
         return least
-    for steps in (0, STEPS):
-        while any(price.waves(least, steps) > least + SLACK for price in prices):
-            least += 1
+    while any(price.waves(least) > least + SLACK for price in prices):
+        least += 1
+    # Only a price that comes near is worth the search of its opening.
+    near = [price for price in prices if price.waves(least) > least - NEAR]
+    if len(groups) > MANY_GROUPS:
+        return least
+    while any(price.waves(least, STEPS) > least + SLACK for price in near):
+        least += 1
     if len(groups) <= FEW:
         least = max(least, search(groups, widest, range(len(groups)), 10**6).least)
     return least
-
-
-def _alone(group: Group, widest: int) -> int:
-    """Waves that a group needs if it has them for itself. The widest batch each time is the best:
-    whoever has more returns can do whatever the others do."""
-    gone = waves = 0
-    while gone < len(group.shares):
-        gone += group.most(gone, FULL, widest)
-        waves += 1
-    return waves

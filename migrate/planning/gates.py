@@ -19,12 +19,14 @@ from migrate.planning.plan import Plan, PlannedDevice
 @dataclass(frozen=True)
 class Standing:
     """Where a device stands, as the journal has it. `faults`: how often it had been given the new
-    settings and was not there, before its present journey; a retry does not make that undone."""
+    settings and was not there, before its present journey; a retry does not make that undone.
+    `sent`: whether this run ever sent it anything."""
 
     state: State = State.WAITING
     direction: Direction = Direction.FORWARD
     written_off: bool = False
     faults: int = 0
+    sent: bool = True
 
     @property
     def resolved(self) -> bool:
@@ -56,13 +58,14 @@ class Admission:
 
 
 def shown_by_run(plan: Plan, standings: Standings) -> dict[Twin, Evidence]:
-    """What this run has shown of each twin group. A device that declined shows neither."""
+    """What this run has shown of each twin group. A device that declined shows neither; nor does
+    one that was there already: its move is the finding of another run, and would count twice."""
     shown: dict[Twin, Evidence] = defaultdict(Evidence)
     for device in plan.devices:
         standing = standings[device.name]
         returns, faults = 0, standing.faults
         if standing.direction is Direction.FORWARD:
-            returns += standing.state is State.SETTLED
+            returns += standing.state is State.SETTLED and standing.sent
             faults += standing.state in (State.RETURNED, State.ADRIFT, State.AWAY, State.SEEN)
         if returns or faults:
             shown[device.twin] = shown[device.twin].plus(returns, faults)

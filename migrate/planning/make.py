@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from migrate.dialects.schema import Dialect
@@ -10,6 +11,7 @@ from migrate.model.fleet import Device, Fleet
 from migrate.model.playbook import Playbook, new_side, old_side
 from migrate.model.problems import Problem, Refused
 from migrate.model.settings import FrozenValue, Setting
+from migrate.planning.bound import fewest_waves
 from migrate.planning.bundles import WayBack, bundle, parts_for, restarts, way_back
 from migrate.planning.hours import hours_refusals
 from migrate.planning.ledger import Finding, change_of, counted
@@ -74,7 +76,7 @@ def make_plan(
         raise Refused(problems)
     devices = [device for device in fleet.device if only is None or device.name in only]
     shared = _Shared(playbook, dialects)
-    changes = {twin_of(device): change_of(shared.moves(device)[0]) for device in devices}
+    changes = {twin_of(device): shared.move(device).change for device in devices}
     shown = counted(ledger, sources, changes)
     waves = together(devices) if leg.together else make_waves(devices, playbook.pace, shown)
     why = {name: words for wave in waves for name, words in wave.why.items()}
@@ -95,6 +97,7 @@ def make_plan(
             Shown(dialect=twin[0], firmware=twin[1], returns=had.returns, faults=had.faults)
             for twin, had in sorted(shown.items())
         ),
+        fewest_waves=1 if leg.together else fewest_waves(devices, playbook.pace, shown),
         devices=tuple(planned.values()),
         waves=tuple(
             PlannedWave(
@@ -171,8 +174,19 @@ def together(devices: Sequence[Device]) -> tuple[Wave, ...]:
     return (Wave(names, float(len(names)), dict.fromkeys(names, words)),)
 
 
+@dataclass(frozen=True)
+class _Move:
+    """What devices have in common that are given the same: the bundle, what takes it back, the
+    groups of settings that it changes, and whether it restarts them."""
+
+    bundle: dict[Setting, FrozenValue]
+    back: WayBack
+    change: tuple[str, ...]
+    restarts: bool
+
+
 class _Shared:
-    """Bundles, ways back and times: worked out once for all devices that have them in common."""
+    """Moves and times: worked out once for all devices that have them in common."""
 
     def __init__(self, playbook: Playbook, dialects: Mapping[str, Dialect]) -> None:
         self._playbook = playbook
@@ -181,34 +195,37 @@ class _Shared:
         self._named = {
             name for side in self._sides if side.addressing for name in side.addressing.fixed
         }
-        self._moves: dict[tuple[str, str], tuple[dict[Setting, FrozenValue], WayBack]] = {}
+        self._moves: dict[tuple[str, str], _Move] = {}
         self._seconds: dict[tuple[str, float | None, bool], Seconds] = {}
 
-    def moves(self, device: Device) -> tuple[dict[Setting, FrozenValue], WayBack]:
-        """A device's bundle, and what takes it back."""
-        own = device.name if device.name in self._named else ""
-        if (known := self._moves.get((device.dialect, own))) is not None:
-            return known
+    def move(self, device: Device) -> _Move:
+        """What a device is given, and what takes it back."""
+        mark = (device.dialect, device.name if device.name in self._named else "")
+        known = self._moves.get(mark)
+        if known is None:
+            known = self._moves[mark] = self._worked_out(device)
+        return known
+
+    def _worked_out(self, device: Device) -> _Move:
         dialect, (old, new) = self._dialects[device.dialect], self._sides
         parts = parts_for(dialect, self._playbook.changed)
         given = in_order(bundle(dialect, new, parts, device.name))
         back = way_back(dialect, old, given, device.name)
-        moves = given, WayBack(in_order(back.known), back.read, back.lost)
-        return self._moves.setdefault((device.dialect, own), moves)
+        back = WayBack(in_order(back.known), back.read, back.lost)
+        return _Move(given, back, change_of(given), restarts(dialect, given))
 
     def seconds(self, device: Device) -> Seconds:
         """The time that a device's move is expected to take."""
-        dialect = self._dialects[device.dialect]
-        goes = restarts(dialect, self.moves(device)[0])
+        goes = self.move(device).restarts
         mark = (device.dialect, device.wakes_seconds, goes)
         if mark not in self._seconds:
-            pace = self._playbook.pace
+            dialect, pace = self._dialects[device.dialect], self._playbook.pace
             self._seconds[mark] = device_seconds(device, dialect, pace, restarts=goes)
         return self._seconds[mark]
 
 
 def _planned(device: Device, shared: _Shared, quiet: tuple[str, ...], why: str) -> PlannedDevice:
-    given, back = shared.moves(device)
+    move = shared.move(device)
     # Not validated again: every part of it was, when the files were read.
     return PlannedDevice.model_construct(
         name=device.name,
@@ -221,10 +238,10 @@ def _planned(device: Device, shared: _Shared, quiet: tuple[str, ...], why: str) 
         cover=device.cover,
         feeds=device.feeds,
         load=device.load,
-        bundle=given,
-        way_back=back.known,
-        read_back=back.read,
-        lost=back.lost,
+        bundle=move.bundle,
+        way_back=move.back.known,
+        read_back=move.back.read,
+        lost=move.back.lost,
         quiet=quiet,
         wakes_seconds=device.wakes_seconds,
         seconds=shared.seconds(device),

@@ -98,7 +98,8 @@ class _Opening:
         return tuple(sorted(self._past_alone(at) for at in state))
 
     def _past_alone(self, at: At) -> At:
-        while self._left(at) and self.price(self.curves[at[0]].shares[at[1]], 1) == 1:
+        curve = self.curves[at[0]]
+        while at[1] < curve.end and self.price(curve.shares[at[1]], 1) == 1:
             at = (at[0], self._gone(at, 1))
         return at
 

@@ -11,7 +11,7 @@ from operator import truediv
 from migrate.planning.groups import FULL, Group
 from migrate.planning.opening import Curve, opening_loss
 
-LARGE = 1_000
+LARGE = 400
 """Devices beyond which few prices are tried, to stay quick."""
 SLACK = 1e-6
 """Sums of binary fractions may be off by less than this; never enough for a wave too many."""

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from migrate.planning.groups import FULL, Group
 from migrate.planning.prices import SLACK, best_prices
@@ -25,9 +26,29 @@ WIDTH = {1: 10, 2: 150, 3: 40}
 """How many states are kept for each number of waves, by the number of groups."""
 LEADS = 8
 """How many groups are looked at as the first or second of a wave."""
-CAP = 24
+WIDEST_LAYER = 12
 EFFORT = 40_000
-"""About how many states are looked at where there are more groups: a tenth of a second or two."""
+"""About how many waves a guide looks at where there are more groups: some tenths of a second."""
+
+
+class Guide(NamedTuple):
+    """What makes a state promising beside what its devices cost by the price that comes to most:
+    weights for what gathering evidence will lose, for the costs by all prices, and for the waves
+    that the group that needs most would need alone."""
+
+    ahead: float
+    both: float
+    longest: float
+
+
+GUIDES = (
+    Guide(1, 0.05, 0.02),
+    Guide(1, 0.05, 0.1),
+    Guide(2, 0.3, 0.05),
+    Guide(1, 0, 0.3),
+    Guide(2, 0.05, 0),
+)
+"""Tried in this order: none of them is the best for every fleet."""
 
 
 @dataclass(frozen=True)
@@ -39,19 +60,32 @@ class Found:
     least: int
 
 
-def search(groups: tuple[Group, ...], widest: int, pilots: Collection[int], limit: int) -> Found:
+def search(
+    groups: tuple[Group, ...], widest: int, pilots: Collection[int], limit: int, enough: int = 0
+) -> Found:
     """The fewest waves found below `limit`. The first wave is one device of one of the groups
-    `pilots`, by number."""
-    guess = _Search(groups, widest, limit, whole=False).run(pilots)
+    `pilots`, by number. No more guides are tried once there are no more waves than `enough`."""
+    states: tuple[State, ...] = ()
+    for guide in GUIDES:
+        found = _Search(groups, widest, limit, guide).run(pilots)
+        if found.states:
+            states, limit = found.states, len(found.states)
+        if limit <= enough or len(groups) <= FEW:
+            break
     if len(groups) > FEW:
-        return guess
-    exact = _Search(groups, widest, len(guess.states) or limit, whole=True).run(pilots)
-    return Found(exact.states or guess.states, exact.least)
+        return Found(states, 0)
+    exact = _Search(groups, widest, limit, None).run(pilots)
+    return Found(exact.states or states, exact.least)
 
 
 class _Search:
-    def __init__(self, groups: tuple[Group, ...], widest: int, limit: int, *, whole: bool) -> None:
-        self.groups, self.widest, self.limit, self.whole = groups, widest, limit, whole
+    def __init__(
+        self, groups: tuple[Group, ...], widest: int, limit: int, guide: Guide | None
+    ) -> None:
+        """Without a guide all ways to fill a wave are gone through."""
+        self.groups, self.widest, self.limit = groups, widest, limit
+        self.whole, self.guide = guide is None, guide or GUIDES[0]
+        self.alone = [alone(group, widest) for group in groups]
         prices = best_prices(groups, widest)
         # The dearest price, and the dearest that looks more at the width of a wave.
         other = [price for price in prices if price.part < prices[0].part - 0.3]
@@ -92,7 +126,7 @@ class _Search:
             return WIDTH[len(self.groups)]
         waves = 1 + sum(sums[0] for sums in self.rows[0])
         leads = min(len(self.groups), LEADS)
-        return max(3, min(CAP, int(EFFORT / (waves * (leads + 2 * leads**2)))))
+        return max(3, min(WIDEST_LAYER, int(EFFORT / (waves * (leads + 2 * leads**2)))))
 
     def _best(
         self, after: dict[State, State | None], waves: int, width: int
@@ -124,11 +158,14 @@ class _Search:
         return sum([sums[gone] for sums, gone in zip(row, state, strict=True)])
 
     def _rank(self, state: State, costs: list[float]) -> float:
+        guide = self.guide
         lost = [
-            cost + min([table[gone] for table, gone in zip(ahead, state, strict=True)])
-            for cost, ahead in zip(costs, self.ahead, strict=True)
+            cost
+            + guide.ahead * min([table[gone] for table, gone in zip(tables, state, strict=True)])
+            for cost, tables in zip(costs, self.ahead, strict=True)
         ]
-        return max(lost) + 0.05 * sum(lost)
+        longest = max([table[gone] for table, gone in zip(self.alone, state, strict=True)])
+        return max(lost) + guide.both * sum(lost) + guide.longest * longest
 
     def _all_moves(self, state: State) -> Iterator[State]:
         """Every way to fill the next wave to which nobody can be added."""
@@ -183,3 +220,13 @@ class _Search:
                             both[other] = more
                             rest(both, room - more * size[other], left - more)
         return found
+
+
+def alone(group: Group, widest: int) -> list[int]:
+    """Waves that a group needs if it has them for itself, from each number of its devices that
+    have gone. The widest batch each time is the best: whoever has more returns can do whatever
+    the others do."""
+    waves = [0] * (len(group.shares) + 1)
+    for gone in range(len(group.shares) - 1, -1, -1):
+        waves[gone] = 1 + waves[gone + max(1, group.most(gone, FULL, widest))]
+    return waves

@@ -35,6 +35,9 @@ NETWORK_PARTS = ("access-point", "router", "broker", "controller")
 """What a device can feed beside other devices, named as in a fleet's `feeds`; first that on which
 most depends."""
 
+MANY = 12
+"""Twin groups beyond which devices go in order, to stay quick: few of them have twins then."""
+
 
 @dataclass(frozen=True)
 class Wave:
@@ -97,15 +100,22 @@ def _fewer(
     best: list[list[Device]],
 ) -> list[list[Device]]:
     """`best`, unless fewer waves are found."""
-    if len(best) <= fewest_waves(plain, pace, shown):
+    least = fewest_waves(plain, pace, shown)
+    if len(best) <= least:
         return best
     groups = groups_of(plain, pace, shown)
+    if len(groups) > MANY:
+        return best
     twins = list(groups)
     # As easy and as harmless as the pilot in order: from each of their groups one may be it.
     first = _pilot_rank(best[0][0])
     pilots = {twin_of(one): one for one in reversed(plain) if _pilot_rank(one) == first}
     found = search(
-        tuple(groups.values()), pace.widest_wave, list(map(twins.index, pilots)), len(best)
+        tuple(groups.values()),
+        pace.widest_wave,
+        [twins.index(twin) for twin in pilots],
+        len(best),
+        least + 1,
     )
     asked = [dict(zip(twins, state, strict=True)) for state in found.states]
     for covers_first in (False, True) if asked else ():

@@ -403,6 +403,8 @@ class House:
     def _playbook_lines(self) -> Iterator[str]:
         old, new = self.lab.old, self.lab.new
         yield 'title = "a change"'
+        if len(self.change) > 1:
+            yield 'legs = "joined"'
         if "wifi" in self.change:
             yield f'[wifi]\nssid = "{new.ssid}"\nsecret = {{ file = "secrets/new-wifi" }}'
         if "broker" in self.change:

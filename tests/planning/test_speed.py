@@ -95,8 +95,8 @@ def test_a_gate_looks_at_each_device_a_few_times(monkeypatch: pytest.MonkeyPatch
     looks = Steps()
     rank = Reach.rank.fget  # type: ignore[attr-defined]
     monkeypatch.setattr(Reach, "rank", property(looks.counting(rank)))
-    plan = plan_of(realistic(400))
+    plan = plan_of(realistic(200))
     where = all_waiting(plan)
     looks.taken = 0
     admit(plan, where, [name for wave in plan.waves for name in wave.devices])
-    assert looks.taken < 5 * 400
+    assert looks.taken < 5 * 200
