@@ -10,6 +10,7 @@ import sys
 import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -26,6 +27,7 @@ from migrate.planning.plan import Plan
 from migrate.ports.locks import device_locks
 from migrate.ports.sockets import now
 from migrate.ports.vault import Vault
+from migrate.views.lines import say
 
 
 class Screen(Console):
@@ -161,13 +163,30 @@ def _show_mistake(error: BaseException) -> None:
 
 
 def show_problems(trouble: Trouble) -> None:
-    """Every problem: where, what, and what to do."""
+    """Every problem: where, what, and what to do. What several devices have alike is said once,
+    with the names of all of them."""
+    devices: dict[Problem, list[str]] = {}
     for problem in trouble.problems:
-        place = ", ".join(part for part in (problem.where, problem.key, problem.device) if part)
-        head = Text(f"{harmless(place)}: " if place else "", "bold") + Text(harmless(problem.what))
-        err.print(head, soft_wrap=True)
+        devices.setdefault(replace(problem, device=""), []).append(problem.device)
+    for problem, found in devices.items():
+        names = [name for name in dict.fromkeys(found) if name]
+        who = f"each of {len(names)} devices" if len(names) > 1 else "".join(names)
+        place = ", ".join(part for part in (_short(problem.where), problem.key, who) if part)
+        told = f"{harmless(place)}: " if place else ""
+        head = Text.assemble((told, "bold"), harmless(problem.what))
+        say(err, head, hang=4, whole=True)
+        if len(names) > 1:
+            say(err, harmless(", ".join(names)), indent=4, whole=True)
         if problem.remedy:
-            err.print(Text(f"    what to do: {harmless(problem.remedy)}"), soft_wrap=True)
+            say(err, f"what to do: {harmless(problem.remedy)}", indent=4, whole=True)
+
+
+def _short(place: str) -> str:
+    """A path below the folder one is in, as one would type it; anything else as it is."""
+    try:
+        return str(Path(place).relative_to(Path.cwd())) if Path(place).is_absolute() else place
+    except (OSError, ValueError):
+        return place
 
 
 def harmless(words: str) -> str:

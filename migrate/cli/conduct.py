@@ -20,7 +20,7 @@ from migrate.journal.store import Journal
 from migrate.model.problems import Exit, Trouble
 from migrate.model.secrets import Redactor
 from migrate.planning.ledger import findings_of
-from migrate.planning.plan import Plan, check_sources
+from migrate.planning.plan import PLAN_ANEW, Plan, check_sources
 from migrate.ports.files import Inputs, load, write_private
 from migrate.ports.ledger import write_findings
 from migrate.ports.protocols import World
@@ -30,13 +30,20 @@ from migrate.views.progress import progress
 from migrate.views.report import report
 from migrate.views.status import flip_of, how_to_go_on
 
+SIMULATED = "simulated"
+"""Fact of a run whose devices are the lab's, as those of the demo."""
+AS_IT_WAS = (
+    "a run, and its way back, hold by what it was begun with: put that back as it was, then go on "
+    "or roll back; or leave what has moved where it is and plan the rest by the new files: "
+    "migrate replan"
+)
 Work = Callable[[Conductor], Awaitable[Outcome]]
 
 
-def load_checked(plan: Plan, fleet: Path, playbook: Path) -> Inputs:
+def load_checked(plan: Plan, fleet: Path, playbook: Path, remedy: str = PLAN_ANEW) -> Inputs:
     """The plan's files, unchanged since it was frozen. Raises BadFile or Changed."""
     inputs = load(fleet, playbook)
-    check_sources(plan, inputs.sources, TOOL, str(playbook))
+    check_sources(plan, inputs.sources, TOOL, str(playbook), remedy)
     return inputs
 
 
@@ -60,7 +67,8 @@ def conduct(journal: Journal, vault: Vault, run: str, work: Work) -> Outcome:
     """Let the conductor work on a run, show it, write the report, say how to go on. `run` is the
     run as it is named on the command line."""
     plan = journal.plan
-    inputs = load_checked(plan, Path(journal.fact("fleet")), Path(journal.fact("playbook")))
+    fleet, playbook = Path(journal.fact("fleet")), Path(journal.fact("playbook"))
+    inputs = load_checked(plan, fleet, playbook, AS_IT_WAS)
     crew = muster(plan, inputs, vault.resolve)
     resolve_all(crew)
     try:
@@ -97,6 +105,8 @@ def _show_rest(journal: Journal, run: str) -> None:
         out.print(Text(f"  {harmless(line)}"), soft_wrap=True)
     out.print(Text(f"journal {journal.path}"), soft_wrap=True)
     out.print(Text(f"report  {write_report(journal)}"), soft_wrap=True)
+    if journal.fact(SIMULATED, otherwise=""):
+        return  # What the lab's devices do says nothing about those of a house.
     at = now().isoformat(timespec="seconds")
     write_findings(journal.path.parent, findings_of(journal.plan, journal.standings(), at))
 

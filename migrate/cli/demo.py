@@ -17,7 +17,7 @@ from migrate.cli.common import (
     runs_folder,
     show_outcome,
 )
-from migrate.cli.conduct import conduct_in_loop, load_checked, write_report
+from migrate.cli.conduct import SIMULATED, conduct_in_loop, load_checked, write_report
 from migrate.cli.plan import plan_for
 from migrate.engine.crew import muster
 from migrate.engine.tidings import Outcome
@@ -26,6 +26,7 @@ from migrate.model.problems import Exit
 from migrate.ports.files import load, private_folder, write_private
 from migrate.ports.sockets import now
 from migrate.ports.vault import Vault
+from migrate.views.lines import say
 from migrate.views.status import summary
 from migrate.views.words import count
 
@@ -55,7 +56,7 @@ async def _demo(state: Path | None) -> Outcome:
     async with cottage.lab as lab:
         cottage.write()
         out.print(Text("Quarry Cottage, a house that does not exist", "bold"))
-        out.print(Text(f"{count(len(lab.units), 'device')} are up. {lab.shows}"))
+        say(out, f"{count(len(lab.units), 'device')} are up. {lab.shows}")
         out.print(Text(f"fleet    {cottage.fleet}\nplaybook {cottage.playbook}"), soft_wrap=True)
         vault = Vault()
         inputs = load(cottage.fleet, cottage.playbook)
@@ -65,7 +66,7 @@ async def _demo(state: Path | None) -> Outcome:
         out.print(
             Text(f"plan     {house / 'plan.json'}: {waves}, one pilot first\n"), soft_wrap=True
         )
-        facts = {"fleet": str(cottage.fleet), "playbook": str(cottage.playbook)}
+        facts = {"fleet": str(cottage.fleet), "playbook": str(cottage.playbook), SIMULATED: "yes"}
         journal = Journal.create(run / "journal.sqlite3", plan, now, facts)
         crew = muster(plan, load_checked(plan, cottage.fleet, cottage.playbook), vault.resolve)
         outcome = await conduct_in_loop(crew, journal, vault, lambda c: c.forward())
@@ -83,14 +84,13 @@ async def _demo(state: Path | None) -> Outcome:
         new = sum(lab.where(name) == "new" for name in lab.units)
         out.print()
         show_outcome(outcome)
-        out.print(Text(f"{summary(journal)}."))
+        say(out, f"{summary(journal)}.")
         restarts = sum(unit.boots - 1 for unit in lab.units.values())
-        out.print(
-            Text(
-                f"The house itself, asked behind the tool's back: {new} of {len(lab.units)} "
-                f"devices are on the new network, after {count(restarts, 'restart')} in all. "
-                f"It took {time.monotonic() - begun:.0f} s."
-            )
+        say(
+            out,
+            f"The house itself, asked behind the tool's back: {new} of {len(lab.units)} devices "
+            f"are on the new network, after {count(restarts, 'restart')} in all. It took "
+            f"{time.monotonic() - begun:.0f} s.",
         )
         out.print(Text(f"report  {write_report(journal)}\njournal {journal.path}"), soft_wrap=True)
         journal.close()

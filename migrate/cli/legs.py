@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -14,7 +14,6 @@ from migrate.engine.conductor import ONE_STEP
 from migrate.journal.store import Journal
 from migrate.model.lifecycle import Direction, State
 from migrate.model.problems import JournalTrouble, Problem, Refused
-from migrate.model.settings import Setting
 from migrate.planning.gates import Standing
 from migrate.planning.plan import Plan
 from migrate.ports.sockets import now
@@ -38,7 +37,8 @@ def check_order(state: Path | None, plan: Plan) -> None:
         return
     before = plan.leg.number - 1
     runs = list(_runs(state, plan.leg.after))
-    if not runs:
+    first = next((run for run in runs if run.digest == plan.leg.after), None)
+    if first is None:
         raise Refused(
             Problem(
                 f"this is leg {plan.leg.number} of {plan.leg.of} ({plan.leg.what}), and leg "
@@ -47,9 +47,9 @@ def check_order(state: Path | None, plan: Plan) -> None:
                 "from another state folder, name that with --state",
             )
         )
-    done = {name for run in runs for name in run.done}
-    first = next(run for run in runs if run.digest == plan.leg.after)
-    missing = [name for name in first.names if name not in done]
+    # The latest word counts: a later run may have taken back what an earlier one had moved.
+    done = {name: name in run.done for run in runs for name in run.names}
+    missing = [name for name in first.names if not done[name]]
     if missing:
         some = ", ".join(missing[:5]) + (f" and {len(missing) - 5} more" if missing[5:] else "")
         raise Refused(
@@ -59,27 +59,45 @@ def check_order(state: Path | None, plan: Plan) -> None:
                 f"go on with it: migrate resume {runs[-1].name}",
             )
         )
+    if first.together and not any(run.flipped for run in runs):
+        raise Refused(
+            Problem(
+                f"leg {before} of {plan.leg.of} was to go together with a change at the access "
+                "point, and nobody has said that it was changed",
+                f"change it, then: migrate resume {runs[-1].name} --flipped",
+            )
+        )
 
 
-def check_way_back(state: Path | None, plan: Plan, *, not_flipped: bool) -> None:
-    """Raises Refused where a rollback would take away what a later leg, or the access point by
-    now, stands on; or where there is none, device by device."""
+def check_way_back(
+    state: Path | None, journal: Journal, only: Collection[str] | None, *, not_flipped: bool
+) -> None:
+    """Raises Refused where a rollback would take away what a later leg, a later run, or the access
+    point by now, stands on; or where there is none, device by device."""
+    plan = journal.plan
     if plan.leg.together:
         raise Refused(ONE_STEP)
-    for run in _runs(state, None):
-        if run.after == plan.digest and run.moved:
+    own = {
+        plan.device(row.name).mac
+        for row in journal.rows()
+        if row.standing.may_have_left and (not only or row.name in only)
+    }
+    for run in reversed(list(_runs(state, None))):
+        next_leg, later = run.after == plan.digest, run.name > journal.path.parent.name
+        # Later by whatever plan: of another leg, of the rest of one, or made anew since.
+        moved = [name for mac, name in run.moved.items() if next_leg or (later and mac in own)]
+        if moved:
+            what = f"leg {plan.leg.number + 1} of this change" if next_leg else f"run {run.name}"
             raise Refused(
                 Problem(
-                    f"leg {plan.leg.number + 1} of this change has been run after this one, and "
-                    f"{len(run.moved)} of its devices are not back ({run.moved[0]})",
-                    f"take that leg back first: migrate rollback {run.name}",
+                    f"{what} has been run after this one, and {len(moved)} of its devices are not "
+                    f"back ({moved[0]})",
+                    f"take that {'leg' if next_leg else 'run'} back first: migrate rollback "
+                    f"{run.name}; one that is lost: migrate resume {run.name} --write-off "
+                    f"{moved[0]}",
                 )
             )
-    filled = any(
-        Setting.SPARE_SSID in device.bundle and Setting.WIFI_SSID not in device.bundle
-        for device in plan.devices
-    )
-    if filled and not not_flipped:
+    if plan.fills_spare_wifi and not not_flipped:
         raise Refused(
             Problem(
                 "this leg put the new passphrase into spare slots. If the access point has it by "
@@ -139,15 +157,16 @@ class _Run:
         rows = journal.rows()
         self.name = journal.path.parent.name
         self.digest, self.after = journal.plan.digest, journal.plan.leg.after
-        self.rest_of = journal.plan.rest_of
+        self.rest_of, self.together = journal.plan.rest_of, journal.plan.leg.together
+        self.flipped = journal.flipped
         self.names = [row.name for row in rows]
-        self.done = [row.name for row in rows if row.written_off or _settled(row.standing)]
-        # What was taken back, or never left, stands on nothing.
-        self.moved = [
-            row.name
+        self.done = {row.name for row in rows if row.written_off or _settled(row.standing)}
+        # What was taken back, never left, or was written off, stands on nothing. Names by MAC.
+        self.moved = {
+            journal.plan.device(row.name).mac: row.name
             for row in rows
-            if row.sent_at and row.state not in (State.RESTORED, State.DECLINED, State.WAITING)
-        ]
+            if row.sent_at and row.standing.may_have_left and not row.written_off
+        }
 
 
 def _settled(standing: Standing) -> bool:

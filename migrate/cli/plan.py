@@ -23,6 +23,7 @@ from migrate.ports.files import Inputs, is_plan, load, write_private
 from migrate.ports.ledger import read_ledger
 from migrate.ports.sockets import now
 from migrate.ports.vault import Vault
+from migrate.views.lines import say
 from migrate.views.plan import show_plan
 from migrate.views.why import show_why
 
@@ -65,9 +66,12 @@ def plan(
         inputs = load(fleet, playbook)
         if why is not None:
             check_name(why, inputs, fleet)
-            for made in plans_for(inputs, vault(), read_ledger(runs_folder(state))):
-                if any(device.name == why for device in made.devices):
-                    show_why(reasons(inputs.fleet.device, made, why), made, out)
+            plans = plans_for(inputs, vault(), read_ledger(runs_folder(state)))
+            its = [made for made in plans if any(device.name == why for device in made.devices)]
+            for made in its:
+                if made is not its[0]:
+                    out.print()
+                show_why(reasons(inputs.fleet.device, made, why), made, out)
             return
         place = free_place(out_file or playbook.with_suffix(".plan.json"))
         plans = plans_for(inputs, vault(), read_ledger(runs_folder(state)))
@@ -79,8 +83,11 @@ def plan(
             show_plan(made, out)
             out.print()
             out.print(Text(f"Frozen to {where}, digest {made.digest[:16]}."), soft_wrap=True)
+        out.print("Next, to read every device and change none:")
         next_ = f"migrate run {shlex.quote(str(places[0]))} --dry-run"
-        out.print(Text(f"Next: {next_}   reads every device, changes none"), soft_wrap=True)
+        out.print(Text(f"  {next_}"), soft_wrap=True)
+        if len(plans) > 1:
+            say(out, "Legs run one after another: each waits until the one before it is done.")
 
 
 def check_name(name: str, inputs: Inputs, fleet: Path) -> None:

@@ -67,4 +67,5 @@ def replan(
             out.print(Text(harmless(f"Left out: {name} {reason}.")), soft_wrap=True)
         words = f"Frozen to {place}, digest {made.digest[:16]}: {count(len(rest.names), 'device')}"
         out.print(Text(f"{words} of {len(old.devices)}."), soft_wrap=True)
-        out.print(Text(f"Next: migrate run {shlex.quote(str(place))} --dry-run"), soft_wrap=True)
+        out.print("Next, to read every device and change none:")
+        out.print(Text(f"  migrate run {shlex.quote(str(place))} --dry-run"), soft_wrap=True)

@@ -90,7 +90,7 @@ def rollback(
     with problems_in_words():
         journal = open_run(state, run)
         check_names(journal.plan, only or [])
-        check_way_back(state, journal.plan, not_flipped=not_flipped)
+        check_way_back(state, journal, only, not_flipped=not_flipped)
         with fleet_lock(state, journal.plan):
             outcome = conduct(
                 journal,

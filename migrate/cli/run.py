@@ -124,7 +124,7 @@ def _show(crew: Crew, name: str, found: Survey, redactor: Redactor) -> None:
         setting: value if isinstance(value, str | int | bool) else secret
         for setting, value in member.planned.bundle.items()
     }
-    out.print(Text(f"  {name}", "bold") + Text(f"  at {one.sighting.at}, {said.mac}"))
+    out.print(Text.assemble((f"  {name}", "bold"), f"  at {one.sighting.at}, {said.mac}"))
     now_ = ", ".join(
         f"{setting} {said.settings.get(setting, '?')}"
         for setting in bundle

@@ -34,7 +34,9 @@ def value_faults(dialect: Dialect, setting: Setting, value: Value) -> list[str]:
     if word.max_octets is not None and octets > word.max_octets:
         faults.append(f"{setting} has {octets} octets, {dialect.name} takes {word.max_octets}")
     if carries.ascii_only and not text.isascii():
-        faults.append(f"{setting} has a character outside US-ASCII")
+        faults.append(
+            f"{setting} has a character outside US-ASCII, which {dialect.name} cannot carry"
+        )
     if carries.trims and text != text.strip():
         faults.append(f"{setting} begins or ends with a blank, which {dialect.name} drops")
     if not carries.control and any(_control(char) for char in text):

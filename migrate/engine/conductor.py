@@ -265,7 +265,9 @@ class Conductor:
         policy = self._crew.plan.on_fault
         self._journal.remark("gate shut", ", ".join(failed), index)
         self._tell(Tidings("gate", f"shut by {', '.join(failed)}", wave=index))
-        if policy == "hold" or self._ground.stopping.is_set():
+        # Nobody is stranded by a filled spare slot; by emptying it, whoever lives by it is.
+        unsafe = self._crew.plan.fills_spare_wifi
+        if policy == "hold" or unsafe or self._ground.stopping.is_set():
             return self._held(index, failed)
         what = self._crew.plan.waves[index].devices if policy == "roll-back-wave" else None
         words = "the wave is" if what else "everything is"

@@ -21,7 +21,7 @@ from migrate.engine.seek import Look, Seeker, Sighting, plain
 from migrate.engine.soak import UPTIME_SLACK, join, soak_asleep, soak_awake
 from migrate.engine.talk import Talker
 from migrate.engine.tidings import Tell, Tidings
-from migrate.journal.store import Journal, Row
+from migrate.journal.store import ALL_TOLD, Journal, Row
 from migrate.model.deadline import Estimate, deadline
 from migrate.model.lifecycle import GOAL, Direction, Event, State
 from migrate.model.settings import SECRETS, FrozenBundle, Setting, Value
@@ -314,6 +314,8 @@ class Journey:
     async def _came_back(self, back: Sighting) -> bool:
         """Whether a device found on the source side has returned, rather than not left yet."""
         stored, restarted = self._stored(back), self._restarted(back)
+        if self._may_not_have_left:
+            return False  # restarted now, it would be taken for one that has come across
         if stored and self._member.dialect.restart is not None and not restarted:
             # It took the settings, but the word to restart was lost, or never sent because nobody
             # could tell that it took them; a restart can be repeated.
@@ -360,8 +362,16 @@ class Journey:
 
     def _must_restart(self, there: Sighting) -> bool:
         """Whether new settings that it shows are in force only if it restarted since."""
-        unmoved = there.doubtful or self._in_place
+        unmoved = there.doubtful or self._in_place or self._may_not_have_left
         return unmoved and self._member.restarts and self._row.sent_at is not None
+
+    @property
+    def _may_not_have_left(self) -> bool:
+        """Whether it was told to change over with an access point, and nobody has seen it go: it
+        may be there still, by the old passphrase, if the owner's word came too early."""
+        if not self._on.crew.plan.leg.together or self._row.state is not State.AWAY:
+            return False
+        return self._on.journal.last_of(ALL_TOLD) is None
 
     def _unfinished(self, look: Look) -> Sighting | None:
         """The device if it holds its new settings and has not restarted, as far as can be told."""

@@ -184,12 +184,22 @@ def _disagreements(crew: Crew, member: Member, readings: Readings) -> list[Probl
         said = readings.settings.get(setting)
         if setting in member.planned.bundle and setting in declared and said is not None:
             wanted = declared[setting]
-            if said != wanted:
+            if said not in (wanted, member.planned.bundle[setting]):
                 problems.append(
                     Problem(
                         f"has {setting} {said!r}, the playbook's old side says {wanted!r}: its way "
                         "back would lead elsewhere",
                         "correct [old] in the playbook, or change the device first",
+                        device=member.name,
+                    )
+                )
+            elif said != wanted:
+                problems.append(
+                    Problem(
+                        f"holds the new {setting} {said!r} and is on the old side all the same: an "
+                        "earlier run gave it that, and its next restart may put it in force",
+                        "take it back by that run: migrate rollback RUN --only "
+                        f"{member.name}; or restart it by hand and see on which side it comes up",
                         device=member.name,
                     )
                 )

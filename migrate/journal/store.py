@@ -154,13 +154,14 @@ class Journal:
         """Let go of the file."""
         self._db.close()
 
-    def fact(self, key: str) -> str:
-        """A fact given at creation. Raises JournalTrouble if it is not there."""
+    def fact(self, key: str, otherwise: str | None = None) -> str:
+        """A fact given at creation, or what is said otherwise. Raises JournalTrouble if there is
+        neither."""
         with explained(self.path):
             row = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
-        if row is None:
+        if row is None and otherwise is None:
             raise trouble(self.path, f"has no {key}")
-        return str(row[0])
+        return str(otherwise if row is None else row[0])
 
     def record_before(self, name: str, readings: Mapping[str, Any], bundle: FrozenBundle) -> None:
         """The survey of a device and its way back, both durable when this returns."""

@@ -60,7 +60,7 @@ ITEMS = (
     Item("bed-lamp-right", "sedge", "mqtt", "bedroom", cover="bedroom"),
     Item("mirror-light", "sedge", "http", "bathroom"),
     Item("towel-rail", "sedge", "mqtt", "bathroom", load="a heater"),
-    Item("greenhouse-fan", "sedge", "http", "greenhouse"),
+    Item("greenhouse-fan", "sedge", "http", "greenhouse", load="the seedlings"),
     Item("greenhouse-lamp", "sedge", "mqtt", "greenhouse", "ladder"),
     Item("shed-light", "sedge", "http", "shed", "ladder"),
     Item("well-sensor", "sedge", "mqtt", "well", "tools"),

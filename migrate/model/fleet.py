@@ -76,7 +76,7 @@ _HOURS = re.compile(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)")
 def _hours(value: str) -> str:
     found = _HOURS.fullmatch(value)
     if not found or found[1] + found[2] == found[3] + found[4]:
-        raise ValueError("is no span of hours; write it as 22:00-06:30, over midnight too")
+        raise ValueError("is no span of hours; write it as 22:00-06:30; midnight is 00:00")
     return value
 
 

@@ -46,7 +46,7 @@ def filter_fault(topic_filter: str) -> str | None:
 def word_fault(word: str) -> str | None:
     """What is wrong with a single topic level such as a group topic word."""
     if "/" in word:
-        return "holds a slash; it stands for one topic level"
+        return "holds a slash; write one topic level, such as mill"
     return topic_fault(word)
 
 

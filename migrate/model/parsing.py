@@ -162,7 +162,10 @@ def _problem(fault: Any, data: Mapping[str, Any], model: type[BaseModel], where:
         message, remedy = f"has no {path[-1]}", f"add at least one [[{path[-1]}]]"
     elif kind.endswith("_type"):
         message = message.replace("Input should be", "must be")
-        remedy = "TOML: text in quotes, numbers and true/false without"
+        message = message.replace("a valid tuple", "a list")
+        remedy = "in TOML, text stands in quotes, numbers and true/false without"
+        if kind == "tuple_type":
+            remedy = "in TOML, a list stands in square brackets, even if it has one item"
     elif kind == "value_error":
         message = message.removeprefix("Value error, ")
         message, _, hint = message.partition("; ")

@@ -19,17 +19,26 @@ Problems, 1990, ch. 8, and Fekete and Schepers, Math. Program. 91, 2001; named f
 **Batches.** The k devices of one group in one wave all have the share of the first of them, so
 they cost f(k x). A group has at most one batch in each wave. If there were a plan of W waves, then
 for any m >= 0 a group would cost at least the cheapest way through its devices with m added for
-each batch, less m W. A large group is held to few, wide batches by this.
+each batch, less m W. A large group is held to few, wide batches by this. Instead of W it is W less
+the devices of other groups that go alone, since their price is 1 and nothing is below s. And m is
+lost in each other wave in which the group has no batch.
 
 **The pilot.** The first wave holds one device; what its price falls short of 1 is lost.
 
 **The first to have evidence.** Take sizes q1 > q2 > ... that no group begins below. Until the
 first group comes below q, every device costs a share of at least q, so there are only few sizes,
 and what a batch of size t leaves over is filled by at most F(1 - t): the highest sum of prices of
-such sizes that fits. So a batch of the group that comes below q first may be charged 1 - F(1 - t),
-as long as it has not come below q itself. It is charged from where it came below the size before:
-by then somebody had come below that one, so no wave is charged for two groups in this way. Which
-group is the first to which size is not known; the cheapest of all choices counts.
+such sizes that fits. So in the wave of a batch of the group that comes below q first, at least
+1 - F(1 - t) less the price of the batch is lost, as long as that group has not come below q
+itself. This is counted only from where it came below the size before: by then somebody had come
+below that one, so in no wave something is counted for two groups. Which group is the first to
+which size is not known; for each size the cheapest one counts.
+
+**The opening.** `opening.py` finds the least that is lost in all waves until somebody comes below
+the last of these sizes, over every way to fill them. It may take all waves to be full: whoever is
+added to a wave is further afterwards, and can do all that he could have done. It takes groups that
+come below the size as alike, with as many devices as the largest of them, which only makes less be
+lost. What the first to come below each size lose yet never is too much, so A* may use it.
 
 **A few groups.** The search of `search.py` goes through every way to fill waves if a fleet has few
 groups. A state left aside may still end after the waves so far and the prices of all that waits,
@@ -64,8 +73,8 @@ STEPS = 4_000
 def fewest_waves(
     devices: Sequence[Device], pace: Pace, shown: Mapping[Twin, Evidence] | None = None
 ) -> int:
-    """No plan has fewer waves than this, whatever its pilot and its order. 50 ms for a fleet of
-    300, in general; it may be exact, and is one or two too low more often."""
+    """No plan has fewer waves than this, whatever its pilot and its order. Some tenths of a second
+    for a fleet of 300, and nothing when it is asked for again; coarser beyond `LARGE` devices."""
     plain = [device for device in devices if not device.carrier]
     alone = len(devices) - len(plain)
     covers = Counter(device.cover for device in plain if device.cover)

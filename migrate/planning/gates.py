@@ -40,6 +40,13 @@ class Standing:
         return self.state in (State.SENDING, State.AWAY, State.SEEN, State.ADRIFT)
 
     @property
+    def may_have_left(self) -> bool:
+        """Whether it is, or may be, on the other side, or holds what would take it there."""
+        if self.direction is Direction.BACK:
+            return self.state is not State.RESTORED
+        return self.state not in (State.WAITING, State.DECLINED)
+
+    @property
     def well(self) -> bool:
         """Whether the gate behind its wave may open for its sake."""
         return self.state in (State.SETTLED, State.RESTORED) or self.written_off

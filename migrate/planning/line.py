@@ -21,6 +21,9 @@ from migrate.model.fleet import Device
 from migrate.model.playbook import Pace
 from migrate.planning.exposure import Evidence, Twin, fits, rate
 
+Counts = tuple[int, int]
+"""Returns and faults."""
+
 
 def twin_of(device: Device) -> Twin:
     """The twin group a device belongs to."""
@@ -35,6 +38,11 @@ class _Group:
     easiest: int | None
     seen: Evidence
     by_cover: list[tuple[int, deque[int]]] = field(default_factory=list)
+
+    @property
+    def counts(self) -> Counts:
+        """What the group has shown, in a form that is quick to look up."""
+        return (self.seen.returns, self.seen.faults)
 
     @property
     def first(self) -> int | None:
@@ -57,7 +65,7 @@ class Line:
         self._groups: dict[Twin, _Group] = {}
         self._waiting = 0
         self._shown = shown or {}
-        self._alike: dict[Evidence, list[tuple[int, Twin]]] = {}
+        self._alike: dict[Counts, list[tuple[int, Twin]]] = {}
         queues: dict[tuple[Twin, str | None], deque[int]] = {}
         for position, device in enumerate(devices):
             twin = twin_of(device)
@@ -106,7 +114,7 @@ class Line:
         heapify(fronts)
         while fronts and len(taken) < pace.widest_wave:
             position, twin, number, seen = heappop(fronts)
-            risk = rate(seen, pace.confidence)
+            risk = rate(Evidence(*seen), pace.confidence)
             if taken and not fits(total + risk, pace.stranded_at_most):
                 continue  # so it is for all groups with this evidence
             device, group = self._devices[position], self._groups[twin]
@@ -140,15 +148,15 @@ class Line:
         behind; `_front` throws them away when it meets them."""
         group = self._groups[twin]
         if group.first is not None:
-            heappush(self._alike.setdefault(group.seen, []), (group.first, twin))
+            heappush(self._alike.setdefault(group.counts, []), (group.first, twin))
 
-    def _front(self, seen: Evidence) -> tuple[int, Twin] | None:
+    def _front(self, seen: Counts) -> tuple[int, Twin] | None:
         """The first position of all groups with this evidence."""
         places = self._alike.get(seen, [])
         while places:
             position, twin = places[0]
             group = self._groups[twin]
-            if group.seen == seen and group.first == position:
+            if group.counts == seen and group.first == position:
                 return places[0]
             heappop(places)
         self._alike.pop(seen, None)

@@ -28,7 +28,8 @@ from migrate.planning.plan import (
     freeze,
     in_order,
 )
-from migrate.planning.refusals.every import all_refusals
+from migrate.planning.refusals.case import Case
+from migrate.planning.refusals.every import all_refusals, shared_refusals
 from migrate.planning.refusals.secrets import Resolve, have_secrets
 from migrate.planning.sleep import sleep_refusals
 from migrate.planning.steps import Change
@@ -118,8 +119,12 @@ def whole_refusals(
     sources: Sources,
 ) -> list[Problem]:
     """Refusals that concern the change before it is split into legs."""
+    files = sources.fleet.path, sources.playbook.path
+    # The legs of a switchover part the devices, and each sees its own alone.
+    parted = playbook.switches_over
     return [
         *switchover_refusals(Change(fleet, playbook, dialects, resolve), sources.playbook.path),
+        *(shared_refusals(Case(fleet, playbook, dialects, resolve, *files)) if parted else ()),
         *hours_refusals(fleet, sources.fleet.path),
         *sleep_refusals(fleet, dialects, sources.fleet.path),
     ]

@@ -161,6 +161,15 @@ class Plan(Strict):
         """What each twin group had shown before this plan."""
         return {(s.dialect, s.firmware): Evidence(s.returns, s.faults) for s in self.evidence}
 
+    @property
+    def fills_spare_wifi(self) -> bool:
+        """Whether devices may live by what it gives them without any further leg: a network in
+        the spare slot, which its access point may have by now."""
+        return any(
+            Setting.SPARE_SSID in device.bundle and Setting.WIFI_SSID not in device.bundle
+            for device in self.devices
+        )
+
     @cached_property
     def _by_name(self) -> dict[str, PlannedDevice]:
         return {device.name: device for device in self.devices}
@@ -238,7 +247,12 @@ def check_digest(plan: Plan, where: str) -> None:
         )
 
 
-def check_sources(plan: Plan, found: Sources, tool: str, where: str) -> None:
+PLAN_ANEW = "look at the change, then make the plan anew: migrate plan"
+
+
+def check_sources(
+    plan: Plan, found: Sources, tool: str, where: str, remedy: str = PLAN_ANEW
+) -> None:
     """Raises Changed naming every file (or the tool itself) that differs from the plan's."""
     changed = []
     if plan.tool != tool:
@@ -257,7 +271,7 @@ def check_sources(plan: Plan, found: Sources, tool: str, where: str) -> None:
             [
                 Problem(
                     f"{what} since the plan was frozen",
-                    "look at the change, then make the plan anew: migrate plan",
+                    remedy,
                     where,
                 )
                 for what in changed

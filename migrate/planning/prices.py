@@ -230,7 +230,7 @@ def best_prices(groups: tuple[Group, ...], widest: int, keep: int = 4) -> list[P
     ]
     found.sort(key=lambda one: -one.total)
     wide = [one for one in found if one.part < found[0].part - 0.3][:1]
-    return found[: keep - len(wide)] + wide
+    return found[:1] if count > LARGE else found[: keep - len(wide)] + wide
 
 
 def _smalls(groups: Iterable[Group], most: int) -> list[float]:

@@ -33,7 +33,7 @@ def rest_of(plan: Plan, standings: Standings) -> Rest:
     for device in plan.devices:
         standing = standings[device.name]
         if standing.written_off:
-            left_out[device.name] = "written off"
+            left_out[device.name] = "was written off"
         elif standing.direction is Direction.FORWARD and standing.state is State.SETTLED:
             left_out[device.name] = "is on the new side"
         elif _there(standing):

@@ -66,7 +66,7 @@ def search(
     """The fewest waves found below `limit`. The first wave is one device of one of the groups
     `pilots`, by number. No more guides are tried once there are no more waves than `enough`."""
     states: tuple[State, ...] = ()
-    for guide in GUIDES:
+    for guide in GUIDES[: 5 if len(groups) <= LEADS else 2]:
         found = _Search(groups, widest, limit, guide).run(pilots)
         if found.states:
             states, limit = found.states, len(found.states)

@@ -35,7 +35,8 @@ NOTHING = (Slots(), Slots())
 class Step:
     """A leg before it is numbered: the parts that it changes, those that earlier legs have
     changed, and the spare slots before and after. `devices`: who takes part; without it, everyone
-    whom it tells something."""
+    whom it tells something. `crossed`: they are on the new network before it, by their spare slot,
+    and that has other addresses."""
 
     what: str
     parts: tuple[Part, ...]
@@ -46,6 +47,7 @@ class Step:
     together: bool = False
     after_flip: bool = False
     devices: Collection[str] | None = None
+    crossed: bool = False
 
 
 @dataclass(frozen=True)
@@ -75,11 +77,26 @@ class Change:
 
     @property
     def bare(self) -> list[str]:
-        """Names of the devices that cannot be told of a network beside the one they are on."""
-        if self.playbook.legs == "joined":
+        """Names of the devices that cannot be told of a network beside the one they are on, or
+        would be of no use there with what else they hold."""
+        if self.playbook.legs == "joined" or self.lost_by_spare_slot:
             return [one.name for one in self.fleet.device]
         slotted = set(self.with_slot(spare_wifi))
         return [one.name for one in self.fleet.device if one.name not in slotted]
+
+    @property
+    def lost_by_spare_slot(self) -> str:
+        """Why a device that an access point's change brings to other addresses by its spare slot
+        could not be told the rest there; empty if it could."""
+        playbook, old, new = self.playbook, self.playbook.old, self.playbook.new
+        if self.same_subnet:
+            return ""
+        if playbook.addressing or (old.addressing and old.addressing.fixed):
+            return "it would have its old fixed address there"
+        moves = playbook.broker is not None and playbook.broker != old.broker
+        if moves and not (old.reaches_new_broker or new.reaches_old_broker):
+            return "it would look there in vain for the old broker"
+        return ""
 
     def told(self, *parts: Part) -> list[Device]:
         """Devices whose family has words for one of these parts."""
@@ -141,7 +158,7 @@ class Change:
         whole = self.playbook
         own = {field: getattr(whole, field) for field in Playbook.model_fields}
         old: dict[str, Any] = {part: getattr(whole, part) for part in step.done}
-        if "wifi" in step.done:
+        if "wifi" in step.done or step.crossed:
             old["subnet"] = whole.new.subnet or whole.old.subnet
             old["leases"] = whole.new.leases or whole.old.leases
         gone = set() if names is None else self._all_names - set(names)
@@ -167,7 +184,7 @@ class Change:
         so nothing waits for it; what it feeds in its turn is fed by whoever feeds it. And an
         address of a network that was left says nothing."""
         gone = self._all_names.difference(names)
-        moved = "wifi" in step.done
+        moved = "wifi" in step.done or step.crossed
         devices = tuple(
             device.model_copy(
                 update={

@@ -56,7 +56,9 @@ def switch_over(change: Change, parts: tuple[Part, ...], done: tuple[Part, ...])
             )
         )
     if bare:
+        unused = change.lost_by_spare_slot if change.with_slot(spare_wifi) else ""
         words = (
+            *([f"Spare slots are not used: on the new network, {unused}."] if unused else []),
             f"{devices(len(bare))} without a spare slot: all are given the new passphrase "
             "together, and are gone until the access point has it. It is one step, with no pilot "
             "before it and no gate in it: covers and carriers go with all others. You accepted "
@@ -90,6 +92,7 @@ def switch_over(change: Change, parts: tuple[Part, ...], done: tuple[Part, ...])
                 owner=None if bare else FLIP,
                 after_flip=not bare,
                 devices=slotted,
+                crossed=not change.same_subnet,
             )
         )
     return steps

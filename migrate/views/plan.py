@@ -5,29 +5,28 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rich.console import Console
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from migrate.model.settings import shown
 from migrate.planning.bundles import staying
 from migrate.planning.plan import Leg, Plan, PlannedDevice, Shown
 from migrate.planning.times import run_seconds
+from migrate.views.lines import say, show
 from migrate.views.waves import show_waves
-from migrate.views.words import CAUTION, count, lasting, some, span
+from migrate.views.words import CAUTION, count, lasting, some, span, value_in_words
 
 
 def show_plan(plan: Plan, console: Console) -> None:
     """Print the whole plan. Holds no secret, so it masks none."""
     devices, waves = len(plan.devices), len(plan.waves)
     title = f"{plan.title}: {count(devices, 'device')} in {count(waves, 'wave')}"
-    console.print(Text(title, "bold"))
+    say(console, title, "bold")
     if plan.leg.of > 1 or plan.leg.argument or plan.leg.owner:
         _show_leg(plan.leg, console)
     console.print()
     show_waves(plan, console)
     for sentence in sentences(plan):
-        console.print(Text(sentence))
+        say(console, sentence)
     kinds = _kinds(plan)
     letters = {name: kind.letter for kind in kinds for name in kind.names}
     for kind in kinds:
@@ -37,7 +36,7 @@ def show_plan(plan: Plan, console: Console) -> None:
         pilot = ", the pilot" if index == 0 and not plan.leg.together else ""
         head = f"Wave {index + 1}{pilot}: {names}, exposure {wave.exposure:.2f}"
         console.print()
-        console.print(Text(head, "bold"))
+        say(console, head, "bold")
         for name in wave.devices:
             _show_device(plan.device(name), letters[name], console)
     console.print()
@@ -51,30 +50,36 @@ def show_plan(plan: Plan, console: Console) -> None:
             f"{count(plan.pace.stranded_at_most, 'device')} stranded in a wave, "
             f"{plan.pace.confidence:.0%} sure."
         )
-    console.print(Text(accepted))
+    say(console, accepted)
 
 
 def _show_leg(leg: Leg, console: Console) -> None:
     """Which part of the change this is, why it stands where it does, and what the owner does."""
     if leg.of > 1:
-        console.print(Text(f"Leg {leg.number} of {leg.of}: {leg.what}"))
+        say(console, f"Leg {leg.number} of {leg.of}: {leg.what}")
     for sentence in leg.argument:
-        console.print(Padding(Text(sentence), (0, 0, 0, 2), expand=False))
+        say(console, sentence, indent=2)
     if leg.owner:
-        console.print(Text(f"Before this leg begins, you: {leg.owner}", "bold"))
+        say(console, f"Before this leg begins, you: {leg.owner}.", "bold")
 
 
 def sentences(plan: Plan) -> list[str]:
     """The plan as a whole: how long, how near to the fewest waves, what it counts on."""
     whole = run_seconds(wave.seconds for wave in plan.waves)
-    told = [
-        f"Expected: {span(whole.least, whole.most)}, if every gate opens at once "
-        "(restart, return, soak)."
-    ]
-    if plan.fewest_waves:
+    time = f"Expected: {span(whole.least, whole.most)}"
+    if plan.leg.together:
+        told = [
+            f"{time} (restart, return, soak), and the time until you have changed the access "
+            "point: you are told when all devices are gone."
+        ]
+    else:
+        told = [f"{time}, if every gate opens at once (restart, return, soak)."]
+    waves = len(plan.waves)
+    if plan.fewest_waves and waves > 1:
         told.append(
-            f"{count(len(plan.waves), 'wave')}; no plan within these rules has fewer than "
-            f"{plan.fewest_waves}."
+            f"{waves} waves: the fewest that the rules allow."
+            if waves <= plan.fewest_waves
+            else f"{waves} waves; no plan within the rules has fewer than {plan.fewest_waves}."
         )
     told += [_counted(shown) for shown in plan.evidence]
     told += _sleepers(plan) + _quiet(plan)
@@ -115,8 +120,8 @@ def _quiet(plan: Plan) -> list[str]:
 def _show_caution(plan: Plan, console: Console) -> None:
     loads = sorted({d.load for d in plan.devices if d.load and d.restarts})
     if loads:
-        console.print(Text(f"Hanging on devices that restart: {', '.join(loads)}.", "bold"))
-    console.print(Text(CAUTION))
+        say(console, f"What hangs on devices that restart: {', '.join(loads)}.", "bold")
+    say(console, CAUTION)
 
 
 GATE_WORDS = {
@@ -155,31 +160,33 @@ def letter_of(number: int) -> str:
 def _show_bundle(kind: _Kind, console: Console) -> None:
     device = kind.example
     console.print()
-    heading = f"Bundle {kind.letter}, in one message to each of {count(len(kind.names), 'device')}"
-    console.print(Text(heading, "bold"))
+    many = len(kind.names)
+    to = f"each of {many} devices" if many > 1 else kind.names[0]
+    heading = f"Bundle {kind.letter}, in one message to {to}"
+    say(console, heading, "bold")
     table = Table.grid(padding=(0, 2))
     for setting, value in device.bundle.items():
-        table.add_row(Text(f"  {setting}"), Text(shown(value)))
-    console.print(table)
-    console.print(Text("  way back"))
+        table.add_row(Text(f"  {setting}"), Text(value_in_words(setting, value)))
+    show(console, table)
+    say(console, "its way back" if many == 1 else "their way back", indent=2)
     back = Table.grid(padding=(0, 2))
     for setting, value in device.way_back.items():
-        back.add_row(Text(f"  {setting}"), Text(shown(value)))
+        back.add_row(Text(f"    {setting}"), Text(value_in_words(setting, value)))
     for setting in device.read_back:
-        back.add_row(Text(f"  {setting}"), Text("as the survey reads it"))
+        back.add_row(Text(f"    {setting}"), Text("as the survey reads it"))
     for setting in device.lost:
-        back.add_row(Text(f"  {setting}"), Text("NOT KNOWN, accepted by name"))
+        back.add_row(Text(f"    {setting}"), Text("NOT KNOWN, accepted by name"))
     stays = staying(device.bundle, device.lost) if device.lost else set()
     if stays:
         words = ", ".join(setting for setting in device.bundle if setting in stays)
         told = f"If it is rolled back it keeps the new side's {words}: they go together with what "
-        back.add_row(Text("  stays"), Text(told + "nobody knows."))
-    console.print(back)
+        back.add_row(Text("    stays"), Text(told + "nobody knows."))
+    show(console, back)
 
 
 def _show_device(device: PlannedDevice, letter: str, console: Console) -> None:
     where = f"{device.place}, reach {device.reach}, {device.dialect} over {device.via}"
     extra = f", {device.load} hangs on it" if device.load else ""
-    head = Text(f"  {device.name}", "bold") + Text(f"  ({where}{extra}), bundle {letter}")
-    console.print(head)
-    console.print(Padding(Text(f"why here: {device.why}"), (0, 0, 0, 4), expand=False))
+    head = Text.assemble((device.name, "bold"), f"  ({where}{extra}), bundle {letter}")
+    say(console, head, indent=2, hang=2)
+    say(console, f"why here: {device.why}", indent=4)

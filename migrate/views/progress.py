@@ -16,6 +16,7 @@ from rich.text import Text
 from migrate.engine.tidings import Tidings
 from migrate.model.lifecycle import GOAL, UNRESOLVED, Direction, State
 from migrate.planning.plan import Plan
+from migrate.views.lines import say
 from migrate.views.words import count, tally
 
 _BEGUN = time.monotonic()
@@ -71,6 +72,11 @@ class LineProgress:
             self._console.print(Text(f"{since:7.1f} s  {line}"), soft_wrap=True)
 
 
+OTHER_ROWS = 6
+"""Rows that a live picture needs beside its waves: title, what is waited for (which may be
+wrapped), and the line one types on."""
+
+
 class LiveProgress:
     """Waves and where their devices stand, redrawn in place; faults stay as lines above."""
 
@@ -116,19 +122,33 @@ class LiveProgress:
             State.ADRIFT,
         )
         if ill and tidings.words != "open":
-            self._console.print(Text(sentence(tidings, len(self._plan.waves))))
+            say(self._console, sentence(tidings, len(self._plan.waves)), hang=2)
 
     def _draw(self) -> RenderableType:
         table = Table.grid(padding=(0, 2))
-        for index, wave in enumerate(self._plan.waves):
-            mark = ">" if index == self._wave else " "
-            states = tally(self._states[name] for name in wave.devices)
+        for first, last in self._spans():
+            mark = ">" if first <= self._wave <= last else " "
+            names = [name for wave in self._plan.waves[first : last + 1] for name in wave.devices]
+            which = f"wave {first + 1}" if first == last else f"waves {first + 1} to {last + 1}"
             table.add_row(
-                Text(f"{mark} wave {index + 1}"),
-                Text(count(len(wave.devices), "device")),
-                Text(states),
+                Text(f"{mark} {which}"),
+                Text(count(len(names), "device")),
+                Text(tally(self._states[name] for name in names)),
             )
         return Group(Text(self._plan.title, "bold"), table, Text(self._waiting_for()))
+
+    def _spans(self) -> list[tuple[int, int]]:
+        """Waves that share a row, first and last from 0: on a screen that is too low for all, those
+        far from the wave under way."""
+        waves = len(self._plan.waves)
+        room = max(3, self._console.height - OTHER_ROWS)
+        if waves <= room:
+            return [(index, index) for index in range(waves)]
+        alone = room - 2
+        first = min(max(0, self._wave - alone // 2), waves - alone)
+        spans = [(0, first - 1)] if first else []
+        spans += [(index, index) for index in range(first, first + alone)]
+        return spans + ([(first + alone, waves - 1)] if first + alone < waves else [])
 
     def _waiting_for(self) -> str:
         if self._words:

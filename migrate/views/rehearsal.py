@@ -13,7 +13,8 @@ from migrate.planning.plan import Plan
 from migrate.planning.rehearsal import Result
 from migrate.planning.times import run_seconds
 from migrate.views.bars import bar
-from migrate.views.words import count, lasting, span
+from migrate.views.lines import say, show
+from migrate.views.words import count, lasting, leg_in_words, span
 
 BINS = 10
 """Most rows of a picture."""
@@ -26,9 +27,11 @@ def show_rehearsal(
     mine = results[0]
     times = len(mine.trials)
     head = f"{plan.title}: rehearsed {times:,} times on paper, seed {seed}"
-    console.print(Text(head, "bold"))
+    say(console, head, "bold")
+    if leg := leg_in_words(plan.leg):
+        say(console, leg[0].upper() + leg[1:])
     for sentence in (*_rates(rates), *_unplayed(plan)):
-        console.print(Text(sentence))
+        say(console, sentence)
     console.print()
     _table(results, console)
     console.print()
@@ -38,7 +41,7 @@ def show_rehearsal(
     console.print()
     _durations(plan, mine, console)
     console.print()
-    console.print(Text(CLOSING, "bold"))
+    say(console, CLOSING, "bold")
 
 
 CLOSING = (
@@ -50,11 +53,11 @@ def _rates(rates: Rates) -> list[str]:
     low, high = SLOWER
     short, long = OUTAGE_SECONDS
     return [
-        f"Of each device: {_percent(rates.declines)} decline, {_percent(rates.misread)} come back "
+        f"Of all devices, {_percent(rates.declines)} decline, {_percent(rates.misread)} come back "
         f"with a wrong setting, {_percent(rates.slow)} take {low:g} to {high:g} times as long, "
         f"{_percent(rates.lost)} do not return.",
-        f"Of each twin group that has shown no return before: {_percent(rates.group)} are wrong as "
-        "a whole, and every device of it that is sent anything is lost.",
+        f"Of all twin groups that have shown no return before, {_percent(rates.group)} are wrong "
+        "as a whole: every device of such a group that is sent anything is lost.",
         f"The broker restarts {rates.broker:g} times an hour and is gone for {short:g} to {long:g} "
         "seconds.",
     ]
@@ -66,6 +69,10 @@ def _unplayed(plan: Plan) -> list[str]:
         told.append("Quiet hours are not played: a real run waits for them.")
     if plan.leg.together:
         told.append("The time until you have changed the access point is not played.")
+        told.append(
+            "One access point changes for all devices of this step: the other ways are not open to "
+            "it, and are shown to be compared with."
+        )
     if plan.on_fault != "hold":
         told.append("The way back, which this plan takes at a fault, is not played.")
     return told
@@ -80,10 +87,10 @@ def _table(results: Sequence[Result], console: Console) -> None:
         "covers\nbroken",
         "played\nto end",
         "to open\nmean",
-        "\n95 %",
+        "\n95%",
         "\nworst",
         "left\nbehind",
-        "time\nhalf",
+        "median\ntime",
     ):
         table.add_column(head, justify="right", no_wrap=True)
     for one in results:
@@ -100,22 +107,19 @@ def _table(results: Sequence[Result], console: Console) -> None:
             f"{one.left_mean:.1f}",
             lasting(half) if half is not None else "-",
         )
-    console.print(table)
-    console.print(
-        Text(
-            "most away: devices off the network at once; covers broken: those of which two are "
-            "away at once; to open: devices that have to be opened by hand, on average, in 95 of "
-            "100 rehearsals at most, and in the worst; left behind: devices not moved yet when it "
-            "stopped, on average; time: of those played to the end."
-        )
+    show(console, table)
+    say(
+        console,
+        "most away: devices off the network at once; covers broken: those of which two are "
+        "away at once; to open: devices that have to be opened by hand, on average, in 95 of "
+        "100 rehearsals at most, and in the worst; left behind: devices not moved yet when it "
+        "stopped, on average; median time: half of those played to the end took no longer.",
     )
 
 
 def _to_open(results: Sequence[Result], console: Console) -> None:
     """How often how many devices had to be opened, for each way in the same steps."""
-    console.print(
-        Text("Devices to open by hand: no more than this in 99 of 100 rehearsals", "bold")
-    )
+    say(console, "Devices to open by hand: no more than this in 99 of 100 rehearsals", "bold")
     counts = [one.opened(0.99) for one in results]
     most = max([*counts, 1])
     wide = _room(console, 26)
@@ -149,17 +153,16 @@ def _durations(plan: Plan, mine: Result, console: Console) -> None:
         return
     whole = run_seconds(wave.seconds for wave in plan.waves)
     five, half, most = (mine.seconds(share) or 0.0 for share in (0.05, 0.5, 0.95))
-    console.print(
-        Text(
-            f"How long this plan takes, of {count(len(done), 'rehearsal')} played to the end",
-            "bold",
-        )
+    say(
+        console,
+        f"How long this plan takes, of {count(len(done), 'rehearsal')} played to the end",
+        "bold",
     )
-    console.print(
-        Text(
-            f"  5 % within {lasting(five)}, half within {lasting(half)}, 95 % within "
-            f"{lasting(most)}; the plan expects {span(whole.least, whole.most)}"
-        )
+    say(
+        console,
+        f"5% within {lasting(five)}, half within {lasting(half)}, 95% within {lasting(most)}; "
+        f"the plan expects {span(whole.least, whole.most)}",
+        indent=2,
     )
     shortest, longest = done[0], done[-1]
     step = (longest - shortest) / BINS or 1.0
@@ -181,5 +184,5 @@ def _room(console: Console, taken: int) -> int:
 
 def _percent(share: float, digits: int | None = None) -> str:
     if digits is not None:
-        return f"{share * 100:.{digits}f} %"
-    return f"{share * 100:.2g} %" if share < 0.1 else f"{share * 100:.0f} %"
+        return f"{share * 100:.{digits}f}%"
+    return f"{share * 100:.2g}%" if share < 0.1 else f"{share * 100:.0f}%"

@@ -7,13 +7,15 @@ import re
 from migrate.journal.store import Entry, Journal
 from migrate.model.lifecycle import FAULTS
 from migrate.views.status import summary
-from migrate.views.words import settings_in_words
+from migrate.views.words import leg_in_words, settings_in_words
 
 
 def report(journal: Journal) -> str:
     """The whole report as Markdown text. Secrets are not in a journal, so not here either."""
     plan, entries = journal.plan, journal.entries()
     parts = [f"# {_safe(plan.title)}", "", f"{summary(journal)}.", ""]
+    if leg := leg_in_words(plan.leg):
+        parts += [f"This is {_safe(leg)}.", ""]
     if entries:
         parts += [f"From {entries[0].at} to {entries[-1].at}. Plan digest `{plan.digest}`.", ""]
     parts += [
@@ -29,9 +31,13 @@ def report(journal: Journal) -> str:
         parts.append("| " + " | ".join(_safe(cell) for cell in cells) + " |")
     parts += ["", "## Faults, and what was done", "", *_faults(entries), ""]
     parts += ["## What each device was given", ""]
+    given: dict[str, list[str]] = {}
     for row in journal.rows():
         if row.given:
-            parts.append(f"* {_safe(row.name)}: {_safe(settings_in_words(row.given))}")
+            given.setdefault(settings_in_words(row.given), []).append(row.name)
+    parts += [f"* {_safe(', '.join(names))}: {_safe(words)}" for words, names in given.items()]
+    if not given:
+        parts.append("Nothing.")
     parts += ["", "## Everything in order", "", "| time | wave | device | step | words |"]
     parts.append("|---|---|---|---|---|")
     for entry in entries:

@@ -9,23 +9,26 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from migrate.journal.store import Journal, Row
+from migrate.journal.store import ALL_TOLD, Journal, Row
 from migrate.model.lifecycle import FAULTS, GOAL, UNRESOLVED, State
 from migrate.model.settings import Setting, shown
-from migrate.views.words import CAUTION, count, settings_in_words, tally
+from migrate.views.lines import say, show
+from migrate.views.words import CAUTION, count, leg_in_words, settings_in_words, tally
 
 
 def show_status(journal: Journal, console: Console) -> None:
     """Every device and what is known of it; for those not well, what they were last given."""
     rows = journal.rows()
-    console.print(Text(f"{journal.plan.title}: {tally(row.state for row in rows)}", "bold"))
+    say(console, f"{journal.plan.title}: {tally(row.state for row in rows)}", "bold")
+    if leg := leg_in_words(journal.plan.leg):
+        say(console, leg[0].upper() + leg[1:])
     table = Table(box=None, pad_edge=False)
     for heading in ("wave", "device", "state", "last words"):
         table.add_column(heading, overflow="fold")
     for row in sorted(rows, key=lambda row: row.wave):
         state = f"{row.state}{', written off' if row.written_off else ''}"
         table.add_row(Text(str(row.wave + 1)), Text(row.name), Text(state), Text(row.note))
-    console.print(table)
+    show(console, table)
     ill = [row for row in rows if row.state in FAULTS | UNRESOLVED]
     if ill:
         console.print()
@@ -36,27 +39,31 @@ def show_ill(journal: Journal, rows: Sequence[Row], console: Console) -> None:
     """What the owner must know of devices that are not where they should be."""
     for row in sorted(rows, key=lambda row: journal.plan.device(row.name).reach.rank):
         device = journal.plan.device(row.name)
-        console.print(Text(f"{row.name}", "bold") + Text(f" is {row.state} ({device.place})"))
-        console.print(Text(f"  {row.note}"))
+        say(console, Text.assemble((row.name, "bold"), f" is {row.state} ({device.place})"))
+        say(console, row.note, indent=2)
         if row.given and row.state in (State.ADRIFT, State.AWAY, State.SENDING):
-            console.print(Text(f"  last given: {settings_in_words(row.given)}"))
+            say(console, f"last given: {settings_in_words(row.given)}", indent=2, hang=2)
             ssid = row.given.get(Setting.WIFI_SSID)
             if ssid is not None:
-                console.print(Text(f"  so it now looks for the network {shown(ssid)}"))
+                say(console, f"so it now looks for the network {shown(ssid)}", indent=2)
     if any(row.state is State.ADRIFT for row in rows):
-        console.print(Text(CAUTION))
+        say(console, CAUTION)
 
 
-Flip = Literal["waits", "done"] | None
-"""For a leg that is one step for all: whether the access point has been changed, as far as the
-owner said. None for any other leg."""
+Flip = Literal["telling", "waits", "done"] | None
+"""For a leg that is one step for all: whether devices are still to be told, or the access point may
+be changed now, or has been, as far as the owner said. None for any other leg."""
 
 
 def flip_of(journal: Journal) -> Flip:
     """How it stands with the access point."""
     if not journal.plan.leg.together:
         return None
-    return "done" if journal.flipped else "waits"
+    if journal.flipped:
+        return "done"
+    # Changed before that, it would leave behind whoever has not been told.
+    gone = all(row.state is State.AWAY for row in journal.rows() if not row.written_off)
+    return "waits" if gone and journal.last_of(ALL_TOLD) else "telling"
 
 
 def how_to_go_on(rows: Sequence[Row], run: str, *, flip: Flip = None) -> list[str]:

@@ -12,6 +12,7 @@ from rich.text import Text
 from migrate.planning.plan import Plan, PlannedWave, Seconds
 from migrate.planning.times import run_seconds
 from migrate.views.bars import bar, mark
+from migrate.views.lines import say, show
 
 ROWS = 40
 """With more waves than this, equal waves that follow each other share a row."""
@@ -43,7 +44,7 @@ def show_waves(plan: Plan, console: Console) -> None:
     """Print the picture: number, bar, exposure, minutes of the wave, minutes since the start."""
     rows = _rows(plan)
     cells = [_numbers(plan, row) for row in rows]
-    heads = ("wave", f"exposure of {plan.pace.stranded_at_most}", "minutes", "so far")
+    heads = ("wave", "exposure", "minutes", "so far")
     columns = [[row.number for row in rows], *map(list, zip(*cells, strict=True))]
     taken = sum(
         max(len(head), *map(len, column)) + 2 for head, column in zip(heads, columns, strict=True)
@@ -63,11 +64,20 @@ def show_waves(plan: Plan, console: Console) -> None:
         else:
             drawn = bar(row.devices / widest, room, console)
         table.add_row(row.number, Text(f"{drawn} {row.label}"), *told)
-    console.print(table)
+    show(console, table)
     marks = {word for row in rows for word in row.remark.split(", ")}
     told_of = [words for word, words in MARKS.items() if word in marks]
-    if told_of:
-        console.print(Text("; ".join(told_of)))
+    for words in (_exposure(plan), *told_of):
+        say(console, words, hang=2)
+
+
+def _exposure(plan: Plan) -> str:
+    if plan.leg.together:
+        return f"exposure: devices that could be stranded; you accepted {len(plan.devices)}"
+    return (
+        f"exposure: devices that the wave could strand, {plan.pace.confidence:.0%} sure; you "
+        f"accept {plan.pace.stranded_at_most}"
+    )
 
 
 MARKS = {
@@ -102,7 +112,7 @@ def _remark(plan: Plan, number: int, wave: PlannedWave) -> str:
     alone = len(devices) == 1 and not plan.leg.together
     if number == 0 and alone and not devices[0].feeds:
         words.append("pilot")
-    if any(one.feeds for one in devices):
+    if any(one.feeds for one in devices) and not plan.leg.together:
         words.append("carrier")
     if any(one.wakes_seconds for one in devices):
         words.append("sleeper")

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from rich.console import Console
-from rich.padding import Padding
-from rich.text import Text
 
 from migrate.planning.plan import Plan
 from migrate.planning.why import Barrier, Move, Why
+from migrate.views.lines import say
 from migrate.views.words import count
 
 
@@ -17,7 +16,7 @@ def show_why(found: Why, plan: Plan, console: Console) -> None:
     head = f"{device.name}: wave {found.wave + 1} of {found.waves}"
     if plan.leg.of > 1:
         head += f", in leg {plan.leg.number} of {plan.leg.of} ({plan.leg.what})"
-    console.print(Text(head, "bold"))
+    say(console, head, "bold")
     _list("Why there", _reasons(found), console)
     if found.barriers:
         _list("Why not earlier", [_barrier(one, found) for one in found.barriers], console)
@@ -26,16 +25,17 @@ def show_why(found: Why, plan: Plan, console: Console) -> None:
     if found.moves:
         _list("What would move it", [_move(move, found) for move in found.moves], console)
     else:
-        console.print(
-            Text("Nothing that was tried moves it: bench trials, reach, cover, firmware,")
+        say(
+            console,
+            "Nothing that was tried moves it: bench trials, reach, cover, firmware, one device "
+            "more that may be stranded, a lower confidence.",
         )
-        console.print(Text("one device more that may be stranded, a lower confidence."))
 
 
 def _list(heading: str, sentences: list[str], console: Console) -> None:
-    console.print(Text(heading, "bold"))
+    say(console, heading, "bold")
     for sentence in sentences:
-        console.print(Padding(Text(sentence), (0, 0, 0, 2), expand=False))
+        say(console, sentence, indent=2)
 
 
 def _reasons(found: Why) -> list[str]:
@@ -128,10 +128,14 @@ def _barrier(one: Barrier, found: Why) -> str:
     )
 
 
+def _trials(value: str) -> str:
+    return f"{value} trial{'' if value == '1' else 's'}"
+
+
 def _move(move: Move, found: Why) -> str:
     twin = f"{found.device.dialect} {found.device.firmware}"
     changes = {
-        "bench": f"Trials of {twin} on the bench, returns: {move.value}",
+        "bench": f"{_trials(move.value)} of {twin} on the bench, no fault",
         "firmware": f"Firmware {move.value}, as the largest group of {found.device.dialect} has",
         "reach": f"Reach {move.value}, if it can be got at that easily",
         "cover": f"No cover, if nothing has to stand in for it ({move.value})",

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from migrate.model.lifecycle import State
 from migrate.model.settings import FrozenValue, Setting, shown
+from migrate.planning.plan import Leg
 
 STATE_ORDER = tuple(State)
 
@@ -16,15 +17,33 @@ def count(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
+def leg_in_words(leg: Leg) -> str:
+    """`leg 1 of 3: the broker`; empty for a change in one leg."""
+    return f"leg {leg.number} of {leg.of}: {leg.what}" if leg.of > 1 else ""
+
+
 def tally(states: Iterable[State]) -> str:
     """`1 away, 3 settled`, in the order of the life cycle."""
     numbers = Counter(states)
     return ", ".join(f"{numbers[state]} {state}" for state in STATE_ORDER if numbers[state])
 
 
+EMPTY = {
+    Setting.ADDRESS: "(empty: it asks DHCP)",
+    Setting.SPARE_SSID: "(emptied)",
+    Setting.SPARE_TOPIC: "(emptied)",
+}
+"""What it means for a device to be given nothing there."""
+
+
+def value_in_words(setting: Setting, value: FrozenValue) -> str:
+    """A value as it is shown beside its setting's name, secrets masked."""
+    return EMPTY.get(setting, shown(value)) if value == "" else shown(value)
+
+
 def settings_in_words(bundle: Mapping[Setting, FrozenValue]) -> str:
     """A bundle on one line, secrets masked."""
-    return ", ".join(f"{setting} {shown(value)}" for setting, value in bundle.items())
+    return ", ".join(f"{setting} {value_in_words(setting, v)}" for setting, v in bundle.items())
 
 
 CAUTION = (
@@ -48,7 +67,9 @@ def lasting(seconds: float) -> str:
 
 def span(least: float, most: float) -> str:
     """`14 min to 22 min`; one time if both are the same in words."""
-    low, high = lasting(least), lasting(most)
+    # `1 min to 2 min`: `62 s to 2 min` is hard to read.
+    low = "1 min" if 60 <= least < 90 <= most else lasting(least)
+    high = lasting(most)
     return low if low == high else f"{low} to {high}"
 
 

@@ -280,6 +280,24 @@ def test_all_refusals_are_told_in_one_pass(paper: Paper) -> None:
     assert not paper.plan_file.exists()
 
 
+def test_what_devices_have_alike_is_told_once_with_all_names(paper: Paper) -> None:
+    more = paper.fleet.read_text().replace("desk-lamp", "shelf-lamp").replace("53-01", "53-09")
+    paper.edit(paper.fleet, "192.0.2.11", "203.0.113.11")
+    first = more[more.index("[[device]]") :].partition('[[device]]\nname = "hall')[0]
+    paper.fleet.write_text(f"{paper.fleet.read_text()}\n{first}")
+    paper.edit(paper.playbook, 'ssid = "quarry-loft"', 'ssid = "quarry-loft"\nbands = ["5 GHz"]')
+    ended = paper.plan()
+    assert ended.code == Exit.REFUSED
+    told = ended.err.splitlines()
+    alike = "each of 2 devices: the new network is at 5 GHz; the radio of dialect larch is for"
+    (place,) = [number for number, line in enumerate(told) if line.startswith(alike)]
+    assert told[place + 1] == "    desk-lamp, shelf-lamp"
+    assert told[place + 2].startswith("    what to do: ")
+    # What is one device's own stands under its name alone.
+    assert any(line.startswith("hall-plug: the new network is at 5 GHz") for line in told)
+    assert any(line.startswith("desk-lamp: address 203.0.113.11 is outside") for line in told)
+
+
 @pytest.mark.parametrize(
     ("secret", "words"),
     [

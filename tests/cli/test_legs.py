@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from migrate.journal.store import Journal
+from migrate.cli.legs import check_order
+from migrate.journal.store import ALL_TOLD, Journal
 from migrate.model.lifecycle import Event
 from migrate.model.problems import Exit
 from migrate.planning.plan import Plan, freeze
@@ -140,6 +141,105 @@ def test_no_way_back_from_under_a_later_leg(switch: Paper) -> None:
     assert "one step for all" in back.err
 
 
+GROUP = """
+[group]
+topic = "upstairs"
+
+[old]
+subnet = "192.0.2.0/24"
+broker = { host = "192.0.2.2" }
+group = { topic = "house" }
+"""
+
+
+def rest_file(plan: Plan) -> Plan:
+    """The same plan, frozen as the rest of itself."""
+    same = {k: getattr(plan, k) for k in Plan.model_fields if k not in ("format", "digest")}
+    return freeze(**same | {"rest_of": plan.digest})
+
+
+def rolled_back(paper: Paper, name: str) -> Ended:
+    return paper.cli("rollback", name, "--state", paper.state)
+
+
+def test_no_way_back_for_the_rest_of_a_leg_from_under_the_next(paper: Paper) -> None:
+    paper.playbook.write_text(GROUP, encoding="utf-8")
+    assert paper.plan().code == 0
+    first, second = (read_plan(leg_file(paper, number)) for number in (1, 2))
+    journal_of(paper, rest_file(first), "20260101-rest")
+    journal_of(paper, second, "20260102-second")
+    ended = rolled_back(paper, "20260101-rest")
+    assert ended.code == Exit.REFUSED
+    assert "take that run back first: migrate rollback 20260102-second" in ended.err
+
+
+def test_no_way_back_from_under_a_leg_whose_plan_was_made_anew(paper: Paper) -> None:
+    paper.playbook.write_text(GROUP, encoding="utf-8")
+    assert paper.plan().code == 0
+    journal_of(paper, read_plan(leg_file(paper, 1)), "20260101-first")
+    paper.edit(paper.playbook, "[group]", 'title = "The same, later"\n[group]')
+    assert paper.plan().code == 0
+    journal_of(paper, read_plan(leg_file(paper, 2)), "20260102-second")
+    ended = rolled_back(paper, "20260101-first")
+    assert ended.code == Exit.REFUSED
+    assert "take that run back first: migrate rollback 20260102-second" in ended.err
+
+
+def test_a_run_whose_files_were_changed_says_how_to_get_its_way_back(paper: Paper) -> None:
+    """A plan made anew would not bring it."""
+    assert paper.plan().code == 0
+    journal_of(paper, read_plan(paper.plan_file), "20260101-first")
+    paper.edit(paper.playbook, "New access point", "The same, later")
+    ended = rolled_back(paper, "20260101-first")
+    assert ended.code == Exit.CHANGED
+    assert "put that back as it was" in ended.err
+
+
+def test_a_later_leg_that_waits_to_be_taken_back_still_stands_on_it(paper: Paper) -> None:
+    """Turned and not found, its devices are still on the new side of it."""
+    paper.playbook.write_text(GROUP, encoding="utf-8")
+    assert paper.plan().code == 0
+    journal_of(paper, read_plan(leg_file(paper, 1)), "20260101-first")
+    journal_of(paper, read_plan(leg_file(paper, 2)), "20260102-second")
+    path = paper.state / "runs" / "20260102-second" / "journal.sqlite3"
+    journal = Journal.open(path, now)
+    for row in journal.rows():
+        journal.turn(row.name)
+    journal.close()
+    assert "take that leg back first" in rolled_back(paper, "20260101-first").err
+
+
+def test_of_two_runs_of_a_leg_the_later_one_counts(paper: Paper) -> None:
+    paper.playbook.write_text(GROUP, encoding="utf-8")
+    assert paper.plan().code == 0
+    first = read_plan(leg_file(paper, 1))
+    journal_of(paper, first, "20260101-first")
+    journal_of(paper, first, "20260102-again")
+    path = paper.state / "runs" / "20260102-again" / "journal.sqlite3"
+    journal = Journal.open(path, now)
+    for row in journal.rows():
+        journal.turn(row.name)
+    journal.close()
+    ended = run(paper, 2)
+    assert ended.code == Exit.REFUSED
+    assert "leg 1 of 2 has not come to its end" in ended.err
+
+
+def test_a_step_for_all_that_was_written_off_is_no_changed_access_point(switch: Paper) -> None:
+    assert switch.plan().code == 0
+    journal_of(switch, read_plan(leg_file(switch, 1)), "20260101-first")
+    journal_of(switch, read_plan(leg_file(switch, 2)), "20260102-second", moved=False)
+    path = switch.state / "runs" / "20260102-second" / "journal.sqlite3"
+    journal = Journal.open(path, now)
+    journal.write_off("hall-plug")
+    ended = run(switch, 3)
+    assert ended.code == Exit.REFUSED
+    assert "migrate resume 20260102-second --flipped" in ended.err
+    journal.flip()
+    journal.close()
+    check_order(switch.state, read_plan(leg_file(switch, 3)))
+
+
 def test_only_a_run_that_waits_for_it_is_told_of_the_access_point(switch: Paper) -> None:
     assert switch.plan().code == 0
     journal_of(switch, read_plan(leg_file(switch, 1)), "20260101-first")
@@ -151,6 +251,12 @@ def test_only_a_run_that_waits_for_it_is_told_of_the_access_point(switch: Paper)
 def test_status_names_what_the_run_waits_for(switch: Paper) -> None:
     assert switch.plan().code == 0
     journal_of(switch, read_plan(leg_file(switch, 2)), "20260102-second", moved=False)
+    path = switch.state / "runs" / "20260102-second" / "journal.sqlite3"
+    # Cut off before it was seen to go: changed now, the access point could leave it behind.
+    assert "--flipped" not in switch.cli("status", "--state", switch.state).out
+    journal = Journal.open(path, now)
+    journal.remark(ALL_TOLD, "")
+    journal.close()
     told = switch.cli("status", "--state", switch.state)
     assert "--flipped   once the access point has been changed" in told.out
     assert "rollback" not in told.out

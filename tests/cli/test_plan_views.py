@@ -11,13 +11,18 @@ from typing import Any
 import pytest
 from rich.console import Console
 
+from migrate.engine.tidings import Tidings
+from migrate.model.lifecycle import State
 from migrate.model.problems import Exit
+from migrate.model.settings import Setting
 from migrate.planning.fates import Rates
-from migrate.planning.plan import Leg, Plan, Shown
+from migrate.planning.plan import Leg, Plan, PlannedDevice, Shown
 from migrate.planning.rehearsal import rehearse
 from migrate.planning.times import run_seconds
 from migrate.planning.why import why
+from migrate.views.lines import say
 from migrate.views.plan import show_plan
+from migrate.views.progress import LiveProgress
 from migrate.views.rehearsal import CLOSING, show_rehearsal
 from migrate.views.why import show_why
 from migrate.views.words import lasting, some, span
@@ -34,7 +39,9 @@ def seen(show: Any, *given: Any, width: int = 80, **more: Any) -> str:
     show(*given, screen)
     assert isinstance(screen.file, io.StringIO)
     shown = screen.file.getvalue()
-    assert max(map(len, re.sub(r"\x1b\[[0-9;]*m", "", shown).splitlines())) <= width
+    lines = re.sub(r"\x1b\[[0-9;]*m", "", shown).splitlines()
+    assert max(map(len, lines)) <= width
+    assert not [line for line in lines if line != line.rstrip()]
     return shown
 
 
@@ -129,6 +136,60 @@ def test_long_names_fit() -> None:
         seen(show_why, why([*fleet, device(LONG, 9)], plan, LONG), plan, width=width)
 
 
+@pytest.mark.parametrize("width", [20, 40, 80])
+def test_words_are_wrapped_and_never_cut(width: int) -> None:
+    path = "/a/path/longer/than/a/line/of/forty/characters/home.plan.json"
+    screen = Console(width=width, file=io.StringIO(), highlight=False)
+    say(screen, f"is frozen, as you see,  to {path} and nowhere else", indent=2, hang=2)
+    assert isinstance(screen.file, io.StringIO)
+    first, *others = lines = screen.file.getvalue().splitlines()
+    assert first.startswith("  is")
+    assert all(line.startswith("    ") for line in others)
+    assert [line for line in lines if path in line]
+    assert all(line == line.rstrip() for line in lines)
+    assert all(len(line) <= width for line in lines if path not in line)
+    assert flat(" ".join(lines)) == f"is frozen, as you see, to {path} and nowhere else"
+
+
+def test_lines_are_as_wide_as_what_stands_in_them() -> None:
+    # Two columns for each of these characters: East Asian Width (Unicode UAX #11).
+    screen = Console(width=20, file=io.StringIO(), highlight=False)
+    say(screen, "\u5009\u5eab " * 8)
+    assert isinstance(screen.file, io.StringIO)
+    assert screen.file.getvalue().splitlines() == [" ".join(["\u5009\u5eab"] * 4)] * 2
+
+
+def test_a_bundle_says_what_empty_values_mean() -> None:
+    plan = plan_of(house(3))
+    bundle = {Setting.SPARE_SSID: "", Setting.ADDRESS: "", Setting.BROKER_USERNAME: ""}
+    devices = tuple(changed_device(one, bundle) for one in plan.devices)
+    told = flat(seen(show_plan, changed(plan, devices=devices)))
+    assert "wifi.spare.ssid (emptied)" in told
+    assert "addressing.address (empty: it asks DHCP)" in told
+    assert "broker.username (none)" in told
+
+
+def changed_device(one: PlannedDevice, bundle: dict[Setting, Any]) -> PlannedDevice:
+    return one.model_copy(update={"bundle": bundle})
+
+
+@pytest.mark.parametrize("at", [0, 1, 30, 88, 89])
+def test_a_run_of_many_waves_is_drawn_on_a_low_screen(at: int) -> None:
+    plan = plan_of([device(f"d{n}", n, firmware=str(n)) for n in range(90)])
+    screen = Console(width=80, height=24, file=io.StringIO(), force_terminal=True)
+    states = {one.name: State.WAITING for one in plan.devices}
+    live = LiveProgress(plan, states, screen)
+    with live:
+        live.tell(Tidings(kind="wave", wave=at, words="1 device"))
+    assert isinstance(screen.file, io.StringIO)
+    shown = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", screen.file.getvalue())
+    last = shown[shown.rindex(plan.title) :].splitlines()
+    assert len(last) <= 24
+    assert sum(line.startswith(f"> wave {at + 1} ") for line in last) == 1
+    # No device is left out.
+    assert sum(int(re.findall(r"(\d+) waiting", line)[0]) for line in last if "wave" in line) == 90
+
+
 # What else is said of a plan
 
 
@@ -140,8 +201,10 @@ def test_how_near_to_the_fewest_waves() -> None:
     plan = plan_of(house(5))
     none, some_ = changed(plan, fewest_waves=0), changed(plan, fewest_waves=4)
     assert "has fewer than" not in seen(show_plan, none)
-    words = f"{len(plan.waves)} waves; no plan within these rules has fewer than 4."
+    words = f"{len(plan.waves)} waves; no plan within the rules has fewer than 4."
     assert words in flat(seen(show_plan, some_))
+    best = changed(plan, fewest_waves=len(plan.waves))
+    assert f"{len(plan.waves)} waves: the fewest that the rules allow." in seen(show_plan, best)
 
 
 def test_what_was_counted() -> None:
@@ -299,18 +362,18 @@ def test_rehearse_needs_the_plan_alone(paper: Paper, planned: Path) -> None:
     assert again.out == ended.out
     other = paper.cli("rehearse", planned, "--times", "50", "--seed", "2", "--lost", "0.3")
     assert other.out != ended.out
-    assert "30 % do not return" in flat(other.out)
+    assert "30% do not return" in flat(other.out)
 
 
 def test_rehearse_where_all_is_sure(paper: Paper, planned: Path) -> None:
     none = [f"--{rate}=0" for rate in ("declines", "misread", "slow", "lost", "group", "broker")]
     ended = paper.cli("rehearse", planned, "--times", "20", *none)
     assert ended.code == Exit.DONE
-    assert re.search(r"this plan +2 +1 +0 +100 % +0\.00 +0 +0 +0\.0 ", ended.out)
+    assert re.search(r"this plan +2 +1 +0 +100% +0\.00 +0 +0 +0\.0 ", ended.out)
     lost = paper.cli("rehearse", planned, "--times", "20", *none, "--lost=1")
     assert "This plan was never played to its end." in lost.out
-    assert re.search(r"this plan +2 +1 +0 +0 % +1\.00 +1 +1 +1\.0 +-", lost.out)
-    assert re.search(r"wave 1 +█+ 100 %", lost.out)
+    assert re.search(r"this plan +2 +1 +0 +0% +1\.00 +1 +1 +1\.0 +-", lost.out)
+    assert re.search(r"wave 1 +█+ 100%", lost.out)
 
 
 @pytest.mark.parametrize(
@@ -338,9 +401,9 @@ def test_rehearsals_fit_the_screen(width: int, count: int) -> None:
     results = rehearse(plan, rates, 30, random.Random(1))  # noqa: S311 - no secret
     shown = seen(show_rehearsal, plan, rates, results, 1, width=width)
     assert "…" not in shown  # nothing was cut off
-    told = [float(share) for share in re.findall(r"█ ([\d.]+) %$", shown, re.MULTILINE)]
+    told = [float(share) for share in re.findall(r"█ ([\d.]+)%$", shown, re.MULTILINE)]
     stops = shown.partition("Where this plan stops")[2].partition("How long")[0]
-    shares = [float(share) for share in re.findall(r" ([\d.]+) %$", stops, re.MULTILINE)]
+    shares = [float(share) for share in re.findall(r" ([\d.]+)%$", stops, re.MULTILINE)]
     assert sum(shares) == pytest.approx(100, abs=2)
     assert told
 
@@ -351,3 +414,7 @@ def test_what_is_not_played_is_said() -> None:
     told = flat(seen(show_rehearsal, plan, Rates(), results, 1))
     assert "Quiet hours are not played" in told
     assert "The way back, which this plan takes at a fault, is not played." in told
+    one_step = Leg(number=2, of=3, what="all at once", together=True)
+    told = flat(seen(show_rehearsal, changed(plan, leg=one_step), Rates(), results, 1))
+    assert "Leg 2 of 3: all at once" in told
+    assert "the other ways are not open to it" in told

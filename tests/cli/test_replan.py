@@ -5,11 +5,29 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pytest
+
+from migrate.cli.conduct import SIMULATED
+from migrate.journal.store import Journal
 from migrate.lab import Fault, FaultKind
 from migrate.model.problems import Exit
+from migrate.ports.files import read_plan
+from migrate.ports.sockets import now
 
 from .house import LIGHT, house
+from .paper import Paper
 from .starter import Starter
+
+
+@pytest.mark.parametrize("facts", [{}, {SIMULATED: "yes"}], ids=["house", "demo"])
+def test_what_simulated_devices_do_is_no_finding(paper: Paper, facts: dict[str, str]) -> None:
+    assert paper.plan().code == 0
+    facts = {"fleet": str(paper.fleet), "playbook": str(paper.playbook), **facts}
+    path = paper.state / "runs" / "20260101-one" / "journal.sqlite3"
+    Journal.create(path, read_plan(paper.plan_file), now, facts).close()
+    assert paper.cli("resume", "--state", paper.state).code == Exit.UNREACHABLE
+    assert path.with_name("report.md").exists()
+    assert path.with_name("findings.json").exists() == (SIMULATED not in facts)
 
 
 async def test_the_rest_of_a_run_that_was_held(tmp_path: Path, starter: Starter) -> None:

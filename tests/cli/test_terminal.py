@@ -215,7 +215,7 @@ def test_a_pipe_gets_plain_text(paper: Paper) -> None:
     assert "\x1b" not in ended.out
     # Lines that are to be copied are whole, however narrow the terminal is.
     again = paper.cli("plan", paper.playbook, "--fleet", paper.fleet)
-    assert f"Next: migrate run {paper.plan_file} --dry-run" in again.out
+    assert f"  migrate run {paper.plan_file} --dry-run" in again.out.splitlines()
 
 
 def test_a_character_set_without_umlauts_is_no_reason_to_fail(paper: Paper) -> None:

@@ -114,7 +114,7 @@ def test_rehearse(owner: Path) -> None:
     assert "rehearsed 1,000 times on paper, seed 1" in call(usual)
     said = " ".join(call(harsh).split())
     assert "rehearsed 200 times on paper, seed 7" in said
-    assert "2 % do not return" in said
+    assert "2% do not return" in said
     assert "Nothing is learned about real devices" in said
 
 
@@ -129,7 +129,7 @@ def test_when_something_goes_wrong(owner: Path) -> None:
         call(FIRST_STEPS[0])
         call(FIRST_STEPS[2], 7)
         assert here.where() == {"desk-lamp": "new", "cellar-pump": "old", "porch-light": "old"}
-        status, resume, again, write_off, only, rollback, after, report, write = GONE_WRONG
+        status, resume, again, write_off, only, rollback, *replan, after, report, write = GONE_WRONG
         said = call(status)
         assert "cellar-pump is returned" in said
         assert "--again cellar-pump" in said
@@ -142,6 +142,10 @@ def test_when_something_goes_wrong(owner: Path) -> None:
         call(only)
         assert here.where() == {"desk-lamp": "new", "cellar-pump": "old", "porch-light": "old"}
         call(rollback)
+        assert here.stores() == before
+        plan_rest, dry_run = replan
+        assert "Left out: porch-light was written off." in call(plan_rest)
+        assert "2 of 2 devices answered" in call(dry_run)
         assert here.stores() == before
         call(after)
         assert everywhere(here, "old")

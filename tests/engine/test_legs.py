@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from dataclasses import replace
 
 import pytest
@@ -75,6 +76,12 @@ async def a_device_that_the_new_network_does_not_let_in_comes_back_by_its_spare_
         assert house.lab.where("a-lamp") == "old"
         assert house.unit("a-lamp").on_spare
         assert "stored but not in force: by its spare network" in house.note("a-lamp")
+        # Planned anew as it is, it is not taken for one that was declared wrongly.
+        with (
+            closing(house.new_journal("too early")) as journal,
+            pytest.raises(Unreachable, match=r"holds the new wifi\.ssid 'new-net'"),
+        ):
+            await house.run(lambda conductor: conductor.forward(), journal)
         # Taken back, its memory is as it was; then it can be sent once more.
         assert (await house.back("a-lamp")).exit is Exit.DONE
         assert not house.unit("a-lamp").on_spare

@@ -7,6 +7,7 @@ The lab's access point is asked who is on it; nothing but its new passphrase let
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import pytest
 
@@ -66,6 +67,20 @@ async def with_spare_slots_nobody_is_ever_at_risk(make_house: HouseMaker) -> Non
                 "old-net",
                 True,
             )
+
+
+@together
+async def no_spare_slot_is_emptied_by_itself(make_house: HouseMaker) -> None:
+    """Whatever the playbook says of faults: by now a device may live by that slot."""
+    devices = [Dev("a-good", "larch"), Dev("b-bad", "larch", fault=Fault(K.DECLINES))]
+    more = {"switchover": True, "pace": PACE, "on_fault": "roll-back-all"}
+    async with legged(make_house, *devices, **more) as house:
+        assert (await house.forward()).exit is Exit.HELD
+        assert house.states() == {"a-good": State.SETTLED, "b-bad": State.DECLINED}
+        house.lab.flip()
+        await house.lab.wait_until(lambda: house.unit("a-good").on_spare)
+        assert (await house.forward()).exit is Exit.HELD
+        assert house.unit("a-good").store.wifi_spare_name == "old-net"
 
 
 @together
@@ -140,6 +155,57 @@ async def who_still_has_the_old_passphrase_is_told_before_the_access_point_is_ch
         house.journal.flip()
         assert (await house.forward()).exit is Exit.DONE
         everybody(house)
+
+
+@together
+async def an_access_point_said_to_be_changed_that_was_not_is_found_out(
+    make_house: HouseMaker,
+) -> None:
+    """Somebody answers who was never given the new passphrase."""
+    devices = [Dev("good", "sedge"), Dev("no", "sedge", fault=Fault(K.DECLINES, times=1))]
+    async with legged(make_house, *devices, switchover=True, pace=PACE, accept=2) as house:
+        assert not (await house.forward()).flip
+        house.journal.flip()
+        outcome = await house.forward()
+        assert outcome.exit is Exit.HELD
+        assert "still has its old passphrase: no answers" in outcome.headline
+        assert not house.journal.flipped
+        assert house.states() == {"good": State.AWAY, "no": State.DECLINED}
+        assert (await house.forward("no")).flip
+        house.lab.flip()
+        house.journal.flip()
+        assert (await house.forward()).exit is Exit.DONE
+        everybody(house)
+
+
+@together
+async def who_never_left_has_not_come_across(make_house: HouseMaker) -> None:
+    """Cut off while it was told, and then the access point is said to be changed too early."""
+    devices = [Dev("sedge", "sedge"), Dev("rowan", "rowan")]
+    pace = replace(PACE, least=1, most=1)
+    async with legged(make_house, *devices, switchover=True, pace=pace, accept=2) as house:
+        boots = house.boots
+        for device in house.plan.devices:
+            house.journal.record_before(device.name, {"mac": device.mac}, device.way_back)
+            house.journal.intend(device.name, device.bundle)
+        house.journal.flip()
+        assert (await house.forward()).exit is Exit.HELD
+        assert State.SETTLED not in house.states().values()
+        assert house.boots == boots
+
+
+@together
+async def nobody_is_told_while_one_of_them_is_in_its_quiet_hours(make_house: HouseMaker) -> None:
+    """Those who were told would be gone until these hours end."""
+    devices = [Dev("hall", "sedge"), Dev("nursery", "sedge", quiet="22:00-06:30")]
+    async with legged(make_house, *devices, switchover=True, pace=PACE, accept=2) as house:
+        night, watch = datetime(2026, 3, 4, 2, tzinfo=UTC), Watch(house)
+        outcome = await house.forward(
+            bend=lambda world: watch(replace(world, now=lambda: night, zone=UTC))
+        )
+        assert (outcome.exit, outcome.flip) == (Exit.HELD, False)
+        assert outcome.reasons == ("nursery is in its quiet hours",)
+        assert {one.kind for one in watch.passed} == {"read"}
 
 
 @together

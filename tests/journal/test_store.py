@@ -64,7 +64,7 @@ def test_a_new_journal_has_the_plan_its_facts_and_everybody_waiting(journal: Jou
     assert {key: journal.fact(key) for key in FACTS} == FACTS
     assert [row.name for row in journal.rows()] == [one.name for one in plan().devices]
     for row in journal.rows():
-        assert row.standing == Standing(State.WAITING, Direction.FORWARD, False, 0)
+        assert row.standing == Standing(State.WAITING, Direction.FORWARD, False, 0, sent=False)
         assert row.wave == plan().wave_of(row.name)
         assert (row.sent_at, row.given, row.note) == (None, None, "")
     assert journal.entries() == []

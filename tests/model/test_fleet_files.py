@@ -112,7 +112,7 @@ def test_an_unknown_key_and_the_nearest() -> None:
         ('via = "smoke"', "via", "'http' or 'mqtt'"),
         ('reach = "far"', "reach", "table, ladder, tools"),
         ("reach = 1", "reach", "table, ladder, tools"),
-        ('feeds = "access point"', "feeds", "tuple"),
+        ('feeds = "access point"', "feeds", "must be a list"),
         ("feeds = [1]", "feeds[0]", "string"),
         ("login = 5", "login", "dictionary"),
         ('login = { username = "a" }', "login.password", "missing"),

@@ -111,6 +111,14 @@ def test_what_a_run_has_shown_leaves_out_what_its_plan_knew() -> None:
     assert evidence_of(plan, where) == {TWIN: Evidence(62, 2)}
 
 
+def test_a_device_that_was_there_already_is_no_finding_of_this_run() -> None:
+    """It moved in another run, whose finding it is: planned anew, it would count twice."""
+    plan = plan_with(finding(returns=9, faults=0))
+    where = {one.name: Standing(State.SETTLED, sent=False) for one in plan.devices}
+    assert findings_of(plan, where, "2026-01-02T00:00:00+00:00").finding == ()
+    assert evidence_of(plan, where) == {TWIN: Evidence(9, 0)}
+
+
 def test_devices_of_unknown_firmware_leave_nothing_behind() -> None:
     plan = plan_of([device("lamp", 1), device("lamp-2", 2)])
     where = {one.name: Standing(State.SETTLED) for one in plan.devices}

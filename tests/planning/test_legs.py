@@ -7,6 +7,7 @@ docs/how-it-works.md alone: it follows the bundles of the plans, not the splitti
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from ipaddress import IPv4Network
 from typing import Any
 
 import pytest
@@ -37,6 +38,7 @@ from .samples import (
 )
 
 GROUP, OLD_GROUP = "[group]\ntopic = 'upstairs'\n", "group = { topic = 'house' }\n"
+OLD, NEW = IPv4Network("192.0.2.0/24"), IPv4Network("198.51.100.0/24")
 SWITCH = '[wifi]\nssid = "attic"\nsecret = { env = "NEW_WIFI" }\n'
 LARCH, ROWAN, SEDGE = (
     device("larch", 1, dialect="larch"),
@@ -230,6 +232,71 @@ def test_without_spare_slots_all_of_them_must_be_accepted_in_numbers(accepted: i
 def test_with_spare_slots_there_is_nothing_to_accept() -> None:
     top = "switchover = { accept_stranded = 1 }\n"
     assert "every device has a spare" in refusal((LARCH,), told(SWITCH, top=top)).what
+
+
+@pytest.mark.parametrize(
+    ("more", "new", "words"),
+    [
+        (
+            "",
+            "pool = { first = '198.51.100.9', last = '198.51.100.9' }\n",
+            "1 are free; 2 devices will ask",
+        ),
+        ("broker = { host = '198.51.100.2', most_clients = 2 }\n", "", "2 at once, and 3 will be"),
+        (
+            "addressing = { fixed = { larch = '198.51.100.9', sedge = '198.51.100.9' } }\n",
+            "",
+            "198.51.100.9 is given to larch, sedge",
+        ),
+    ],
+    ids=["pool", "clients", "collision"],
+)
+def test_what_the_legs_of_a_switchover_share_is_counted_for_all_of_them(
+    more: str, new: str, words: str
+) -> None:
+    """Each leg alone has room enough; the devices of both do not."""
+    top = f"switchover = {{ accept_stranded = 1 }}\n{more}"
+    sides = f"[old]\n{OLD_NET}{OLD_WIFI.replace('quarry', 'attic')}{OLD_BROKER}{NEW_NET}{new}"
+    with pytest.raises(Refused) as trouble:
+        plans_of((LARCH, SEDGE), f"{top}{SWITCH}{sides}")
+    assert any(words in problem.what for problem in trouble.value.problems)
+
+
+def other_addresses(old: str = "", new: str = "") -> str:
+    """Both sides of a switchover behind which the network has other addresses."""
+    return f"[old]\n{OLD_NET}{OLD_WIFI}{OLD_BROKER}{old}{NEW_NET}{new}"
+
+
+def test_after_the_access_point_a_spare_slot_is_found_at_its_new_address() -> None:
+    """Old and new passphrase, and behind the new one other addresses."""
+    make, promote = legs_of((LARCH,), SWITCH + other_addresses())
+    assert (make.playbook.old.subnet, make.playbook.new.subnet) == (OLD, None)
+    assert promote.playbook.old.subnet == promote.playbook.new.subnet == NEW
+    assert promote.playbook.old.leases == promote.playbook.new.leases
+    assert make.fleet.device[0].address is not None
+    assert promote.fleet.device[0].address is None
+
+
+@pytest.mark.parametrize(
+    ("more", "old", "new", "used"),
+    [
+        (NEW_BROKER, "", "", False),
+        (NEW_BROKER, REACHES, "", True),
+        (NEW_BROKER, "", "reaches_old_broker = true\n", True),
+        ("addressing = { fixed = { larch = '198.51.100.9' } }\n", "", "", False),
+        ("", "addressing = { fixed = { larch = '192.0.2.2' } }\n", "", False),
+    ],
+    ids=["cut off", "reaches new", "reaches old", "new address", "old address"],
+)
+def test_no_spare_slot_leads_to_where_the_rest_cannot_be_told(
+    more: str, old: str, new: str, used: bool
+) -> None:
+    parts = SWITCH + more if more.startswith("[") else more + SWITCH
+    found = legs_of((LARCH,), parts + other_addresses(old, new))
+    assert any(one.leg.together for one in found) is not used
+    assert any("spare-wifi" in one.playbook.changed for one in found) is used
+    if not used:
+        assert "Spare slots are not used" in " ".join(found[-1].leg.argument)
 
 
 def test_a_switchover_to_the_same_passphrase_is_none() -> None:

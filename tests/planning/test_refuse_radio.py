@@ -82,7 +82,7 @@ def test_every_channel_that_the_access_point_may_choose() -> None:
     assert "this device cannot use channel 11 (2462 MHz) and 14 (2484 MHz)" in problem.what
     assert "14 is used in one region only" in problem.what
     assert "12 and 13" not in problem.what
-    assert "among 1 only" in problem.remedy
+    assert "use channel 1 only" in problem.remedy
     plan_of([lamp(channels=(1, 6, 11))], change("channels = [6, 11]"), own=radio(channels=[1]))
 
 
@@ -207,25 +207,37 @@ def test_who_joins_against_a_table(pmf: Pmf, protects: bool) -> None:
 
 
 LOOK_ALIKE = [
-    ("attic", "Attic", "U+0061 (latin small letter a) against U+0041 (latin capital letter a)"),
-    ("attic", "attic ", "nothing against U+0020 (space)"),
-    ("the attic", "the\u00a0attic", "U+0020 (space) against U+00A0 (no-break space)"),
-    ("attic", "at\u200btic", "nothing against U+200B (zero width space)"),
-    ("attic", "\ufeffattic", "nothing against U+FEFF (zero width no-break space)"),
+    (
+        "attic",
+        "Attic",
+        "U+0061 (latin small letter a) in the old, U+0041 (latin capital letter a) in the new",
+    ),
+    ("attic", "attic ", "nothing in the old, U+0020 (space) in the new"),
+    (
+        "the attic",
+        "the\u00a0attic",
+        "U+0020 (space) in the old, U+00A0 (no-break space) in the new",
+    ),
+    ("attic", "at\u200btic", "nothing in the old, U+200B (zero width space)"),
+    ("attic", "\ufeffattic", "nothing in the old, U+FEFF (zero width no-break space)"),
     (
         "attic",
         "\u0430ttic",
-        "U+0061 (latin small letter a) against U+0430 (cyrillic small letter a)",
+        "U+0061 (latin small letter a) in the old, U+0430 (cyrillic small letter a)",
     ),
-    ("attic", "\uff41ttic", "against U+FF41 (fullwidth latin small letter a)"),
-    ("mill0", "millO", "U+0030 (digit zero) against U+004F (latin capital letter o)"),
-    ("mill1", "milll", "U+0031 (digit one) against U+006C (latin small letter l)"),
-    ("barn", "bam", "U+0072 (latin small letter r) U+006E (latin small letter n) against U+006D"),
-    ("\u00e9tage", "e\u0301tage", "U+00E9 (latin small letter e with acute) against U+0065"),
+    ("attic", "\uff41ttic", "in the old, U+FF41 (fullwidth latin small letter a)"),
+    ("mill0", "millO", "U+0030 (digit zero) in the old, U+004F (latin capital letter o)"),
+    ("mill1", "milll", "U+0031 (digit one) in the old, U+006C (latin small letter l)"),
+    (
+        "barn",
+        "bam",
+        "U+0072 (latin small letter r) U+006E (latin small letter n) in the old, U+006D",
+    ),
+    ("\u00e9tage", "e\u0301tage", "U+00E9 (latin small letter e with acute) in the old, U+0065"),
     # Two of UTS #39's own examples (section 4 and table 1; from memory).
-    ("paypal", "\U0001d52d\U0001d4b6\u1eff\U0001d561\U0001d552\u2113", "against"),
-    ("scope", "\u0455\u0441\u043e\u0440\u0435", "against"),
-    ("stra\u00dfe", "STRASSE", "against"),
+    ("paypal", "\U0001d52d\U0001d4b6\u1eff\U0001d561\U0001d552\u2113", "in the old, "),
+    ("scope", "\u0455\u0441\u043e\u0440\u0435", "in the old, "),
+    ("stra\u00dfe", "STRASSE", "in the old, "),
 ]
 
 

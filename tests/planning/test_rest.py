@@ -39,7 +39,7 @@ def test_those_that_moved_and_those_written_off_are_left_out() -> None:
         ),
     )
     assert rest.names == ("lamp-3", "lamp-4", "lamp-5")
-    assert rest.left_out == {"lamp-1": "is on the new side", "lamp-2": "written off"}
+    assert rest.left_out == {"lamp-1": "is on the new side", "lamp-2": "was written off"}
 
 
 @pytest.mark.parametrize(

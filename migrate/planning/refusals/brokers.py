@@ -18,7 +18,7 @@ def refusals(case: Case) -> Iterator[Problem]:
     broker = case.playbook.broker
     if broker is None:
         return
-    yield from _clients(case, broker)
+    yield from clients(case)
     yield from _tls(case, broker)
     if broker.certificate is not None:
         # Read when it is needed: the library is large, and most brokers come without.
@@ -27,8 +27,10 @@ def refusals(case: Case) -> Iterator[Problem]:
         yield from certificate_refusals(broker, case.created, case.certificates)
 
 
-def _clients(case: Case, broker: Broker) -> Iterator[Problem]:
-    if broker.most_clients is None:
+def clients(case: Case) -> Iterator[Problem]:
+    """More devices than the new broker lets in at once."""
+    broker = case.playbook.broker
+    if broker is None or broker.most_clients is None:
         return
     devices = sum(len(alike.devices) for alike in case.with_part("broker"))
     needed = broker.clients_there + devices + OWN_CLIENTS

@@ -110,7 +110,9 @@ class Case:
         """Names in the playbook that are no device's."""
         for name in names:
             if name not in self.by_name:
-                yield self.about_change(f"{name!r} is not in the fleet", "correct it", key)
+                yield self.about_change(
+                    f"{name!r} is not in the fleet", "write the name as the fleet file has it", key
+                )
 
     def _alike(self, devices: list[Device]) -> Alike:
         first = devices[0]

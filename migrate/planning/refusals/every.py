@@ -41,6 +41,12 @@ ROOMS: Sequence[Callable[[Case], Iterator[Problem]]] = (
 """What is asked, in the order in which it is told."""
 
 
+def shared_refusals(case: Case) -> Iterator[Problem]:
+    """Refusals of what all devices share, in whichever legs they go: addresses, and the broker."""
+    yield from addresses.refusals(case)
+    yield from brokers.clients(case)
+
+
 def all_refusals(
     fleet: Fleet,
     playbook: Playbook,

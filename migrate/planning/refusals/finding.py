@@ -53,7 +53,7 @@ def _shared(case: Case, alike: Alike) -> Iterator[tuple[str, str]]:
             "comes back at an address that nobody can tell: the new side needs "
             + ("both subnet and leases" if len(missing) > 1 else missing[0]),
             "add [new] subnet and leases (the lease file of the new network's DHCP server); "
-            "of a device with a fixed address there the subnet will do",
+            "for a device with a fixed address there, the subnet is enough",
         )
 
 

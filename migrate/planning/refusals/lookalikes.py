@@ -47,12 +47,12 @@ def skeleton(text: str) -> str:
 
 
 def difference(old: str, new: str) -> str:
-    """Where two names differ, character by character: `U+0061 against U+0430`."""
+    """Where two names differ, character by character: `U+0061 in the old, U+0430 in the new`."""
     places = []
     for kind, a, b, c, d in SequenceMatcher(None, old, new, autojunk=False).get_opcodes():
         if kind != "equal":
-            places.append(f"{_points(old[a:b])} against {_points(new[c:d])}")
-    return f"{'; '.join(places)} (old against new)"
+            places.append(f"{_points(old[a:b])} in the old, {_points(new[c:d])} in the new")
+    return "; ".join(places)
 
 
 def _bare(text: str) -> str:

@@ -46,7 +46,7 @@ def same_name(case: Case) -> Iterator[Problem]:
         yield case.about_change(
             "old and new network have the same name: devices cannot be on both, and none can "
             "be verified before the access point is changed",
-            "give the new network another SSID while both are on air",
+            "give the new network another SSID, and keep both on air while you migrate",
             "wifi.ssid",
         )
 
@@ -177,9 +177,8 @@ def _channel_fault(wifi: Wifi, band: Band, missing: Sequence[int], usable: froze
     if band == "2.4 GHz" and 14 in missing:
         what += "; 14 is used in one region only"
     keep = left or sorted(n for n in usable if band in bands_of(n))
-    remedy = (
-        f"let the access point choose among {_list(map(str, keep))} only, and say so in channels"
-    )
+    only = f"channel{'s' if len(keep) > 1 else ''} {_list(map(str, keep))} only" if keep else ""
+    remedy = f"let the access point use {only}, and say so in channels"
     return what, remedy if keep else "let the access point use channels that the device can use"
 
 
