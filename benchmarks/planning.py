@@ -92,7 +92,8 @@ def gaps(seeds: range, most: int = 300) -> Counter[int]:
     found: Counter[int] = Counter()
     for seed in seeds:
         devices, pace, shown = random_fleet(seed, most)
-        found[len(make_waves(devices, pace, shown)) - fewest_waves(devices, pace, shown)] += 1
+        waves = make_waves(devices, pace, shown, thorough=True)
+        found[len(waves) - fewest_waves(devices, pace, shown)] += 1
     return found
 
 

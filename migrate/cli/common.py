@@ -184,9 +184,11 @@ def show_problems(trouble: Trouble) -> None:
 def _short(place: str) -> str:
     """A path below the folder one is in, as one would type it; anything else as it is."""
     try:
-        return str(Path(place).relative_to(Path.cwd())) if Path(place).is_absolute() else place
-    except (OSError, ValueError):
-        return place
+        here, path = Path.cwd(), Path(place)
+    except OSError:
+        return place  # The folder one is in is gone.
+    below = path.is_absolute() and path.is_relative_to(here) and here != Path(here.anchor)
+    return str(path.relative_to(here)) if below else place
 
 
 def harmless(words: str) -> str:

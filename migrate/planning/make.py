@@ -79,7 +79,11 @@ def make_plan(
     shared = _Shared(playbook, dialects)
     changes = {twin_of(device): shared.move(device).change for device in devices}
     shown = counted(ledger, sources, changes)
-    waves = together(devices) if leg.together else make_waves(devices, playbook.pace, shown)
+    waves = (
+        together(devices)
+        if leg.together
+        else make_waves(devices, playbook.pace, shown, thorough=True)
+    )
     why = {name: words for wave in waves for name, words in wave.why.items()}
     planned = {
         device.name: _planned(device, shared, fleet.quiet_hours(device), why[device.name])

@@ -26,9 +26,10 @@ WIDTH = {1: 10, 2: 150, 3: 40}
 """How many states are kept for each number of waves, by the number of groups."""
 LEADS = 8
 """How many groups are looked at as the first or second of a wave."""
-WIDEST_LAYER = 12
-EFFORT = 40_000
-"""About how many waves a guide looks at where there are more groups: some tenths of a second."""
+WIDEST_LAYER, WIDER_LAYER = 12, 60
+EFFORT, MORE_EFFORT = 40_000, 300_000
+"""About how many waves a guide looks at where there are more groups: some tenths of a second, and a
+few seconds if it is to be thorough."""
 
 
 class Guide(NamedTuple):
@@ -61,13 +62,22 @@ class Found:
 
 
 def search(
-    groups: tuple[Group, ...], widest: int, pilots: Collection[int], limit: int, enough: int = 0
+    groups: tuple[Group, ...],
+    widest: int,
+    pilots: Collection[int],
+    limit: int,
+    enough: int = 0,
+    *,
+    thorough: bool = False,
 ) -> Found:
     """The fewest waves found below `limit`. The first wave is one device of one of the groups
-    `pilots`, by number. No more guides are tried once there are no more waves than `enough`."""
+    `pilots`, by number. No more guides are tried once there are no more waves than `enough`;
+    `thorough`: after the quick ones, those that keep more states."""
     states: tuple[State, ...] = ()
-    for guide in GUIDES[: 5 if len(groups) <= LEADS else 2]:
-        found = _Search(groups, widest, limit, guide).run(pilots)
+    quick = [(guide, WIDEST_LAYER, EFFORT) for guide in GUIDES[: 5 if len(groups) <= LEADS else 2]]
+    slow = [(guide, WIDER_LAYER, MORE_EFFORT) for guide in GUIDES[:2] if thorough]
+    for guide, layer, effort in quick + slow:
+        found = _Search(groups, widest, limit, guide, layer, effort).run(pilots)
         if found.states:
             states, limit = found.states, len(found.states)
         if limit <= enough or len(groups) <= FEW:
@@ -80,11 +90,18 @@ def search(
 
 class _Search:
     def __init__(
-        self, groups: tuple[Group, ...], widest: int, limit: int, guide: Guide | None
+        self,
+        groups: tuple[Group, ...],
+        widest: int,
+        limit: int,
+        guide: Guide | None,
+        layer: int = WIDEST_LAYER,
+        effort: int = EFFORT,
     ) -> None:
         """Without a guide all ways to fill a wave are gone through."""
         self.groups, self.widest, self.limit = groups, widest, limit
         self.whole, self.guide = guide is None, guide or GUIDES[0]
+        self.layer, self.effort = layer, effort
         self.alone = [alone(group, widest) for group in groups]
         prices = best_prices(groups, widest)
         # The dearest price, and the dearest that looks more at the width of a wave.
@@ -126,7 +143,7 @@ class _Search:
             return WIDTH[len(self.groups)]
         waves = 1 + sum(sums[0] for sums in self.rows[0])
         leads = min(len(self.groups), LEADS)
-        return max(3, min(WIDEST_LAYER, int(EFFORT / (waves * (leads + 2 * leads**2)))))
+        return max(3, min(self.layer, int(self.effort / (waves * (leads + 2 * leads**2)))))
 
     def _best(
         self, after: dict[State, State | None], waves: int, width: int

@@ -49,9 +49,14 @@ class Wave:
 
 
 def make_waves(
-    devices: Sequence[Device], pace: Pace, shown: Mapping[Twin, Evidence] | None = None
+    devices: Sequence[Device],
+    pace: Pace,
+    shown: Mapping[Twin, Evidence] | None = None,
+    *,
+    thorough: bool = False,
 ) -> tuple[Wave, ...]:
-    """Every device in exactly one wave. `shown`: what twins have shown before this run.
+    """Every device in exactly one wave. `shown`: what twins have shown before this run;
+    `thorough`: a few seconds may be taken for one wave less.
 
     Whoever is easier to reach and has nothing delicate on it goes sooner, as long as that takes no
     more waves; where it would, the fewest waves that are found. Raises Refused if devices feed
@@ -63,7 +68,9 @@ def make_waves(
     plain = [device for device in order if not device.carrier]
     seen = dict(had)
     waves = []
-    for number, together in enumerate([*_of_plain(plain, pace, had), *([c] for c in carriers)]):
+    for number, together in enumerate(
+        [*_of_plain(plain, pace, had, thorough=thorough), *([c] for c in carriers)]
+    ):
         waves.append(_wave(together, seen, pace, pilot=bool(plain) and number == 0))
         for twin, count in Counter(map(twin_of, together)).items():
             seen[twin] = seen.get(twin, Evidence()).plus(count)
@@ -71,14 +78,16 @@ def make_waves(
 
 
 def _of_plain(
-    plain: Sequence[Device], pace: Pace, shown: Mapping[Twin, Evidence]
+    plain: Sequence[Device], pace: Pace, shown: Mapping[Twin, Evidence], *, thorough: bool
 ) -> Sequence[list[Device]]:
     """The waves of those that feed nothing, in the fewest that are found."""
     if not plain:
         return []
     pilot = _pilot(plain)
     best = [[pilot], *in_order(plain, pilot, pace, shown)]
-    return _fewer(plain, pace, shown, best) if len(plain) <= LARGE else best
+    if len(plain) > LARGE:
+        return best
+    return _fewer(plain, pace, shown, best, thorough=thorough)
 
 
 def in_order(
@@ -98,6 +107,8 @@ def _fewer(
     pace: Pace,
     shown: Mapping[Twin, Evidence],
     best: list[list[Device]],
+    *,
+    thorough: bool,
 ) -> list[list[Device]]:
     """`best`, unless fewer waves are found."""
     least = fewest_waves(plain, pace, shown)
@@ -116,6 +127,7 @@ def _fewer(
         [twins.index(twin) for twin in pilots],
         len(best),
         least + 1,
+        thorough=thorough,
     )
     asked = [dict(zip(twins, state, strict=True)) for state in found.states]
     for covers_first in (False, True) if asked else ():
