@@ -65,12 +65,14 @@ class Member:
 
 @dataclass(frozen=True)
 class Crew:
-    """The devices of a run, both sides, the plan, and how secrets are had."""
+    """The devices of a run, both sides, the plan, and how secrets are had. `playbook` is that of
+    the plan's leg, `whole` the owner's own: a device may still hold what an earlier leg gave it."""
 
     plan: Plan
     playbook: Playbook
     members: Mapping[str, Member]
     resolve: Resolve = field(repr=False)
+    whole: Playbook | None = None
 
     @property
     def sides(self) -> dict[SideName, Side]:
@@ -97,7 +99,7 @@ def muster(plan: Plan, inputs: Inputs, resolve: Resolve) -> Crew:
         )
         for planned in plan.devices
     }
-    return Crew(plan, one.playbook, members, resolve)
+    return Crew(plan, one.playbook, members, resolve, inputs.playbook)
 
 
 def learn_secrets(crew: Crew, redactor: Redactor) -> None:
@@ -105,7 +107,8 @@ def learn_secrets(crew: Crew, redactor: Redactor) -> None:
     Raises what `resolve` raises: a run without one of its secrets does not begin."""
     keys: set[tuple[SecretRef, str]] = set()
     words: set[SecretRef] = set()
-    for side in crew.sides.values():
+    playbooks = [crew.playbook, *([crew.whole] if crew.whole else [])]
+    for side in [side(one) for one in playbooks for side in (old_side, new_side)]:
         for wifi in (side.wifi, side.slots.wifi):
             if wifi and wifi.secret:
                 keys.add((wifi.secret, wifi.ssid))

@@ -304,7 +304,7 @@ async def test_a_demo_that_has_no_place(paper: Paper, starter: Starter) -> None:
 
 
 def test_a_mistake_is_told_without_its_words(paper: Paper, monkeypatch: pytest.MonkeyPatch) -> None:
-    def broken(*_: object) -> None:
+    def broken(*_: object, **__: object) -> None:
         raise ValueError(f"about {SECRETS['NEW_WIFI']}")
 
     monkeypatch.setattr("migrate.planning.make.make_waves", broken)
