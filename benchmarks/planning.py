@@ -1,6 +1,6 @@
 """How few waves a plan has, against a number that no plan can go below; and how long it takes.
 
-    python -m benchmarks.planning [FLEETS]        (1,000 without a number)
+    python -m benchmarks.planning [FLEETS]        (1,000 without a number; 0 for the times alone)
 
 Random fleets: 30 to 300 devices, 1 to 8 twin groups of different sizes, three reaches, a third of
 the devices in covers of two to four, a fifth with something delicate on them, up to three that
@@ -10,18 +10,27 @@ half of the groups have been tried before, with a fault now and then.
 
 from __future__ import annotations
 
+import math
 import random
 import resource
 import sys
 import time
 from collections import Counter
-from statistics import median
+from collections.abc import Sequence
+from pathlib import Path
+from statistics import linear_regression, median
 
-from migrate.model.fleet import Device, Reach
-from migrate.model.playbook import Pace
+from migrate.model.fleet import Device, Fleet, Reach
+from migrate.model.parsing import parse_toml
+from migrate.model.playbook import Pace, Playbook
+from migrate.model.secrets import Secret
 from migrate.planning.bound import fewest_waves
 from migrate.planning.exposure import Evidence, Twin
+from migrate.planning.make import make_plan
+from migrate.planning.plan import Source, Sources
+from migrate.planning.prices import LARGE
 from migrate.planning.waves import make_waves
+from migrate.ports.files import load_dialect
 
 REACHES = (Reach.TABLE, Reach.TABLE, Reach.LADDER, Reach.TOOLS)
 
@@ -81,7 +90,8 @@ def _device(number: int, *, dialect: str = "larch", **more: object) -> Device:
             "name": f"device {number:06}",
             "mac": f"02-00-5E-{octets}",
             "dialect": dialect,
-            "address": "192.0.2.1",
+            "address": "198.18.0.1",
+            "topic": f"device-{number:06}",
             **more,
         }
     )
@@ -97,30 +107,89 @@ def gaps(seeds: range, most: int = 300) -> Counter[int]:
     return found
 
 
+PLAYBOOK = """
+[wifi]
+ssid = "loft"
+secret = { env = "NEW" }
+[old]
+subnet = "198.18.0.0/15"
+leases = "old.leases"
+wifi = { ssid = "attic", secret = { env = "OLD" } }
+[new]
+subnet = "127.0.0.0/8"
+leases = "new.leases"
+"""
+"""The old network is the one that RFC 2544 sets aside for benchmarks."""
+COUNTS = (100, 316, 1_000, 3_162, 10_000, 31_623, 100_000)
+
+
+def plan_seconds(count: int, times: int) -> tuple[float, int]:
+    """Median seconds to plan that many devices, refusals and digest included; and the waves."""
+    names = ("larch", "rowan", "sedge")
+    loaded = {name: load_dialect(name, Path()) for name in names}
+    source = Source(path="fleet.toml", sha256="0" * 64)
+    sources = Sources(
+        fleet=source, playbook=source, dialects={name: loaded[name][1] for name in names}
+    )
+    fleet = Fleet(device=tuple(large_fleet(count)))
+    playbook = parse_toml(PLAYBOOK, Playbook, "playbook.toml", Path())
+    took = []
+    for _ in range(times):
+        start = time.perf_counter()
+        plan = make_plan(
+            fleet,
+            playbook,
+            {name: loaded[name][0] for name in names},
+            lambda ref: Secret(f"benchmark {ref.env}"),
+            sources,
+            created="2026-01-01T00:00:00+00:00",
+            tool="benchmark",
+        )
+        took.append(time.perf_counter() - start)
+    return median(took), len(plan.waves)
+
+
+def exponent(points: Sequence[tuple[float, float]]) -> float:
+    """The x of seconds ~ devices^x, by least squares over the logarithms."""
+    xs, ys = [math.log(n) for n, _ in points], [math.log(t) for _, t in points]
+    return linear_regression(xs, ys).slope
+
+
+def growth() -> None:
+    """Print how long plans take, against n log n from the smallest fleet that is not searched."""
+    points = []
+    for count in COUNTS:
+        seconds, waves = plan_seconds(count, 3 if count <= 10_000 else 1)
+        points.append((count, seconds))
+        print(f"{count:7,} devices: planned whole in {seconds:7.3f} s, {waves} waves", flush=True)
+    plain = [(n, t) for n, t in points if n > LARGE]
+    (first, base), (last, time_) = plain[0], plain[-1]
+    ratio = (time_ / base) / (last * math.log(last) / (first * math.log(first)))
+    print(f"seconds ~ devices^{exponent(points):.2f} over all of them")
+    print(f"seconds ~ devices^{exponent(plain):.2f} where no search is made (over {LARGE})")
+    print(f"from {first:,} to {last:,}: {ratio:.2f} times what n log n comes to")
+    print(f"peak memory {peak():.0f} MiB")
+
+
+def peak() -> float:
+    """The most memory that this process has had, in MiB."""
+    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return most / (2**20 if sys.platform == "darwin" else 2**10)
+
+
 def main(fleets: int) -> None:
     """Print both tables."""
+    seconds, _ = plan_seconds(10_000, 3)
+    print(f"10,000 devices planned in {seconds:.3f} s, peak memory so far {peak():.0f} MiB")
+    growth()
+    if not fleets:
+        return
     found = gaps(range(fleets))
     print(f"{fleets} random fleets of 30 to 300 devices")
     for gap in range(max(found) + 1):
         print(f"  {gap} waves above the bound: {found[gap] / fleets:6.1%}")
     near = (found[0] + found[1]) / fleets
     print(f"  at most one wave above the bound: {near:.1%}")
-    for count in (300, 1_000, 10_000, 100_000):
-        fleet, pace = large_fleet(count), Pace()
-        took, judged = [], []
-        for _ in range(3 if count < 100_000 else 1):
-            start = time.perf_counter()
-            waves = make_waves(fleet, pace)
-            middle = time.perf_counter()
-            least = fewest_waves(fleet, pace)
-            took.append(middle - start)
-            judged.append(time.perf_counter() - middle)
-        print(
-            f"{count:7,} devices: {len(waves)} waves in {median(took):.3f} s; no plan has fewer "
-            f"than {least}, found in {median(judged):.3f} s"
-        )
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    print(f"peak memory {peak / (2**20 if sys.platform == 'darwin' else 2**10):.0f} MiB")
 
 
 if __name__ == "__main__":
