@@ -21,10 +21,10 @@ from migrate.journal.store import Journal, Row
 from migrate.model.lifecycle import TURNS, UNRESOLVED, Direction, State
 from migrate.model.problems import Exit, Problem, Refused, Trouble, Unreachable
 from migrate.model.secrets import Redactor
+from migrate.planning.bundles import resolved
 from migrate.planning.gates import admit, shut_by
 from migrate.planning.hours import named, next_allowed, wait_in_words
 from migrate.planning.refusals.carrying import carried
-from migrate.planning.refusals.secrets import resolved
 from migrate.planning.sleep import until_awake
 from migrate.ports.protocols import World
 

@@ -9,11 +9,10 @@ from migrate.dialects.schema import Dialect, fill
 from migrate.model.fleet import Device
 from migrate.model.lifecycle import Direction
 from migrate.model.playbook import Playbook, Side, new_side, old_side
-from migrate.model.secrets import Redactor, SecretRef
+from migrate.model.secrets import Redactor, Resolve, SecretRef
 from migrate.planning.bundles import restarts
 from migrate.planning.legs import same_leg
 from migrate.planning.plan import Plan, PlannedDevice
-from migrate.planning.refusals.secrets import Resolve
 from migrate.ports.files import Inputs
 from migrate.ports.protocols import SideName
 

@@ -25,8 +25,8 @@ from migrate.journal.store import ALL_TOLD, Journal, Row
 from migrate.model.deadline import Estimate, deadline
 from migrate.model.lifecycle import GOAL, Direction, Event, State
 from migrate.model.settings import SECRETS, FrozenBundle, Setting, Value
+from migrate.planning.bundles import resolved
 from migrate.planning.hours import is_quiet
-from migrate.planning.refusals.secrets import resolved
 from migrate.planning.sleep import until_awake
 from migrate.ports.protocols import NotDelivered, World
 

@@ -11,7 +11,7 @@ import html
 import json
 import re
 import string
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any, Final
@@ -133,6 +133,10 @@ LONGEST_WAY = 24
 
 Form = Sequence[tuple[str, ...]]
 _URL_SAFE = str.maketrans("+/", "-_")
+
+
+Resolve = Callable[[SecretRef], Secret]
+"""From a reference to the secret itself. Raises SecretTrouble where it cannot be had."""
 
 
 class Redactor:

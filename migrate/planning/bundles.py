@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from migrate.dialects.schema import Dialect
 from migrate.model.playbook import Broker, Group, Part, Side, Wifi
+from migrate.model.secrets import Resolve, Secret, SecretRef
 from migrate.model.settings import (
     ADDRESSING,
     BROKER,
@@ -21,6 +22,7 @@ from migrate.model.settings import (
     FrozenBundle,
     FrozenValue,
     Setting,
+    Value,
 )
 from migrate.planning.addressing import fixed_address
 
@@ -166,6 +168,19 @@ def restarts(dialect: Dialect, given: Iterable[Setting]) -> bool:
     # "wifi.spare.ssid" is of "wifi.spare": a slot that is not in use now needs no restart.
     parts = {setting.rpartition(".")[0] for setting in given}
     return dialect.restart is not None or not parts.isdisjoint(dialect.write.restarts_on)
+
+
+def resolved(frozen: FrozenBundle, resolve: Resolve) -> dict[Setting, Value]:
+    """A bundle with its secrets in it, for composing. Raises what `resolve` raises."""
+    values: dict[Setting, Value] = {}
+    for setting, value in frozen.items():
+        if isinstance(value, SecretRef):
+            values[setting] = resolve(value)
+        elif setting in SECRETS:
+            values[setting] = Secret(str(value))
+        else:
+            values[setting] = value
+    return values
 
 
 def way_back(dialect: Dialect, old: Side, given: Iterable[Setting], name: str) -> WayBack:

@@ -25,9 +25,10 @@ from migrate.dialects.schema import Dialect
 from migrate.model.fleet import Fleet
 from migrate.model.playbook import Playbook
 from migrate.model.problems import Changed, Problem
+from migrate.model.secrets import Resolve
 from migrate.planning.crossing import WHOLE, cross, group_first
 from migrate.planning.plan import Leg
-from migrate.planning.steps import NOTHING, Change, Resolve, Step
+from migrate.planning.steps import NOTHING, Change, Step
 from migrate.planning.switchover import switch_over
 
 JOINED = 'The playbook asks for everything in one bundle (legs = "joined").'

@@ -10,6 +10,7 @@ from migrate.dialects.schema import Dialect
 from migrate.model.fleet import Device, Fleet
 from migrate.model.playbook import Playbook, new_side, old_side
 from migrate.model.problems import Problem, Refused
+from migrate.model.secrets import Resolve
 from migrate.model.settings import FrozenValue, Setting
 from migrate.planning.bound import fewest_waves
 from migrate.planning.bundles import WayBack, bundle, parts_for, restarts, way_back
@@ -30,7 +31,7 @@ from migrate.planning.plan import (
 )
 from migrate.planning.refusals.case import Case
 from migrate.planning.refusals.every import all_refusals, shared_refusals
-from migrate.planning.refusals.secrets import Resolve, have_secrets
+from migrate.planning.refusals.secrets import have_secrets
 from migrate.planning.sleep import sleep_refusals
 from migrate.planning.steps import Change
 from migrate.planning.switchover import switchover_refusals

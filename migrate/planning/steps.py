@@ -21,11 +21,9 @@ from migrate.model.playbook import (
     new_side,
 )
 from migrate.model.problems import SecretTrouble
-from migrate.model.secrets import Secret, SecretRef
-from migrate.model.settings import SECRETS, FrozenBundle, Setting, Value
-from migrate.planning.bundles import bundle, parts_for, spare_wifi
+from migrate.model.secrets import Resolve
+from migrate.planning.bundles import bundle, parts_for, resolved, spare_wifi
 
-Resolve = Callable[[SecretRef], Secret]
 NETWORK: tuple[Part, ...] = ("wifi", "addressing")
 """Parts that never go apart: an address is of a network."""
 NOTHING = (Slots(), Slots())
@@ -140,17 +138,8 @@ class Change:
     ) -> bool:
         told = bundle(dialect, side, parts_for(dialect, changed), device.name)
         known = {s: value for s, value in told.items() if s in dialect.settings}
-        faults = prove(dialect, device.via, self._in_clear(known)).faults(device)
+        faults = prove(dialect, device.via, resolved(known, self.resolve)).faults(device)
         return not any("octets long" in fault for fault in faults)
-
-    def _in_clear(self, frozen: FrozenBundle) -> dict[Setting, Value]:
-        values: dict[Setting, Value] = {}
-        for setting, value in frozen.items():
-            if isinstance(value, SecretRef):
-                values[setting] = self.resolve(value)
-            else:
-                values[setting] = Secret(str(value)) if setting in SECRETS else value
-        return values
 
     def playbook_of(self, step: Step, names: Collection[str] | None = None) -> LegPlaybook:
         """The playbook of one leg, for the devices of these names. What earlier legs have changed

@@ -10,8 +10,7 @@ from migrate.dialects.carrying import bundle_faults
 from migrate.model.playbook import new_side, old_side
 from migrate.model.secrets import SecretRef
 from migrate.model.settings import DEPENDENT, SECRETS, Setting
-from migrate.planning.bundles import bundle, parts_for, side_settings, way_back
-from migrate.planning.refusals.secrets import resolved
+from migrate.planning.bundles import bundle, parts_for, resolved, side_settings, way_back
 from tests.dialects.samples import NAMES, shipped
 from tests.model.helpers import playbook_of
 from tests.planning.samples import (

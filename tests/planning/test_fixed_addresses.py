@@ -14,8 +14,7 @@ from migrate.model.playbook import new_side, old_side
 from migrate.model.secrets import SecretRef
 from migrate.model.settings import ADDRESSING, Setting
 from migrate.planning.addressing import left_behind, own_address, untold
-from migrate.planning.bundles import bundle, parts_for, restarts, staying, way_back
-from migrate.planning.refusals.secrets import resolved
+from migrate.planning.bundles import bundle, parts_for, resolved, restarts, staying, way_back
 from tests.dialects.samples import shipped
 from tests.model.helpers import playbook_of
 from tests.planning.samples import (

@@ -19,9 +19,9 @@ from migrate.model.lifecycle import State
 from migrate.model.playbook import Pace
 from migrate.model.problems import BadFile, Refused
 from migrate.model.settings import SECRETS, Setting
+from migrate.planning.bundles import resolved
 from migrate.planning.exposure import Evidence, Twin
 from migrate.planning.gates import Standing, admit, shut_by
-from migrate.planning.refusals.secrets import resolved
 from tests.dialects import decoders
 from tests.planning.samples import (
     all_waiting,

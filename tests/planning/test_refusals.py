@@ -11,8 +11,8 @@ from migrate.model.fleet import Device
 from migrate.model.problems import Exit, Problem, SecretTrouble
 from migrate.model.secrets import Secret, SecretRef
 from migrate.model.settings import Bundle, FrozenBundle, Setting
+from migrate.planning.bundles import resolved
 from migrate.planning.refusals.carrying import carried
-from migrate.planning.refusals.secrets import resolved
 from tests.planning.samples import (
     CANARIES,
     NEW_BROKER,

@@ -11,8 +11,8 @@ from migrate.model.problems import Problem
 from migrate.model.secrets import Secret
 from migrate.model.settings import Bundle, FrozenBundle, Setting
 from migrate.model.wifi import secret_fault
+from migrate.planning.bundles import resolved
 from migrate.planning.refusals.case import Case
-from migrate.planning.refusals.secrets import resolved
 
 FORWARD = "choose another value for the new side, or leave the device out"
 BACK = "correct the old side, or leave the device out"

@@ -11,10 +11,10 @@ from migrate.dialects.schema import Dialect
 from migrate.model.fleet import Device, Fleet, Transport
 from migrate.model.playbook import Part, Playbook, Side, new_side, old_side
 from migrate.model.problems import Problem
+from migrate.model.secrets import Resolve
 from migrate.model.settings import FrozenBundle
 from migrate.planning.addressing import fixed_address
 from migrate.planning.bundles import WayBack, bundle, parts_for, restarts, way_back
-from migrate.planning.refusals.secrets import Resolve
 
 
 @dataclass(frozen=True)

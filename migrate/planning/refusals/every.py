@@ -9,6 +9,7 @@ from migrate.dialects.schema import Dialect
 from migrate.model.fleet import Fleet
 from migrate.model.playbook import Playbook
 from migrate.model.problems import Problem
+from migrate.model.secrets import Resolve
 from migrate.planning.refusals import (
     addresses,
     brokers,
@@ -23,7 +24,7 @@ from migrate.planning.refusals import (
     words,
 )
 from migrate.planning.refusals.case import Case
-from migrate.planning.refusals.secrets import Resolve, have_secrets
+from migrate.planning.refusals.secrets import have_secrets
 
 ROOMS: Sequence[Callable[[Case], Iterator[Problem]]] = (
     order.refusals,

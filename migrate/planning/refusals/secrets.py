@@ -2,32 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 from migrate.model.playbook import Playbook, new_side, old_side
 from migrate.model.problems import Problem, SecretTrouble
-from migrate.model.secrets import Secret, SecretRef
-from migrate.model.settings import SECRETS, FrozenBundle, Setting, Value
+from migrate.model.secrets import Resolve
 from migrate.model.wifi import secret_fault
-
-if TYPE_CHECKING:
-    from migrate.planning.refusals.case import Case
-
-Resolve = Callable[[SecretRef], Secret]
-
-
-def resolved(frozen: FrozenBundle, resolve: Resolve) -> dict[Setting, Value]:
-    """A bundle with its secrets in it, for composing. Raises what `resolve` raises."""
-    values: dict[Setting, Value] = {}
-    for setting, value in frozen.items():
-        if isinstance(value, SecretRef):
-            values[setting] = resolve(value)
-        elif setting in SECRETS:
-            values[setting] = Secret(str(value))
-        else:
-            values[setting] = value
-    return values
+from migrate.planning.refusals.case import Case
 
 
 def have_secrets(playbook: Playbook, resolve: Resolve) -> None:
