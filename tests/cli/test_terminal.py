@@ -158,6 +158,7 @@ def in_terminal(
 ) -> tuple[int, str]:
     """A command in a pseudo-terminal (pty(7)); `typed` once `after` was shown."""
     ours, theirs = pty.openpty()
+    told = False
     with subprocess.Popen(
         [sys.executable, "-m", "migrate", *args],
         stdin=theirs,
@@ -173,19 +174,27 @@ def in_terminal(
         },
     ) as command:
         os.close(theirs)
-        shown, deadline = b"", time.monotonic() + 60
-        while time.monotonic() < deadline and select.select([ours], [], [], 60)[0]:
-            try:
-                octets = os.read(ours, 65536)
-            except OSError:  # EIO: the other end is closed
-                break
-            if not octets:
-                break
-            shown += octets
-            if typed and after in shown:
-                os.write(ours, typed)
-                typed = b""
-        code = command.wait(60)
+        try:
+            shown, deadline = b"", time.monotonic() + 60
+            while time.monotonic() < deadline:
+                if select.select([ours], [], [], 10)[0]:
+                    try:
+                        octets = os.read(ours, 65536)
+                    except OSError:  # EIO: the other end is closed
+                        break
+                    if not octets:
+                        break
+                    shown += octets
+                # Typed again after a while, as a person would: a signal that comes the moment
+                # before a read begins does not end it.
+                elif typed and after in shown:
+                    os.write(ours, typed)
+                if typed and after in shown and not told:
+                    os.write(ours, typed)
+                    told = True
+            code = command.wait(60)
+        finally:
+            command.kill()  # a test that failed must not wait for it
     os.close(ours)
     return code, shown.decode()
 
