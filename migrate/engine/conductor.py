@@ -14,7 +14,7 @@ from migrate.engine.crew import Crew, learn_secrets
 from migrate.engine.journey import SENDS_AT_ONCE, Ground, Journey, arrived_for_good
 from migrate.engine.seek import Seeker
 from migrate.engine.survey import survey
-from migrate.engine.switchover import Switchover
+from migrate.engine.switchover import Switchover, reasons_of
 from migrate.engine.talk import Talker
 from migrate.engine.tidings import Outcome, Tell, Tidings, silent
 from migrate.journal.store import Journal, Row
@@ -26,6 +26,7 @@ from migrate.planning.gates import admit, shut_by
 from migrate.planning.hours import named, next_allowed, wait_in_words
 from migrate.planning.refusals.carrying import carried
 from migrate.planning.sleep import until_awake
+from migrate.planning.steps import devices
 from migrate.ports.protocols import World
 
 SENT_BACK = frozenset({State.WAITING, State.RETURNED, State.DECLINED})
@@ -93,7 +94,7 @@ class Conductor:
             blocking = shut_by(self._crew.plan, self._journal.standings(), index)
             if blocking:
                 return self._held(index - 1, blocking)
-            self._tell(Tidings("wave", _devices(len(wave.devices)), wave=index))
+            self._tell(Tidings("wave", devices(len(wave.devices)), wave=index))
             outcome = await self._wave(index, wave.devices, frozenset(again))
             if outcome is not None:
                 return outcome
@@ -131,7 +132,7 @@ class Conductor:
                 continue
             self._tell(
                 Tidings(
-                    "wave", f"{_devices(len(turned))} back", wave=index, direction=Direction.BACK
+                    "wave", f"{devices(len(turned))} back", wave=index, direction=Direction.BACK
                 )
             )
             outcome = await self._wave_back(index, turned)
@@ -163,10 +164,10 @@ class Conductor:
         ]
         if not missing:
             return
-        words = f"reading {_devices(len(missing))}; nothing is changed"
+        words = f"reading {devices(len(missing))}; nothing is changed"
         sleep = [self._crew.members[name].planned.wakes_seconds or 0.0 for name in missing]
         if any(sleep):
-            asleep = f"{_devices(sum(map(bool, sleep)))} that sleep"
+            asleep = f"{devices(sum(map(bool, sleep)))} that sleep"
             words += f"; {asleep}: up to {until_awake(max(sleep)):.0f} s until they wake"
         self._tell(Tidings("waiting", words))
         stopping = self._ground.stopping
@@ -347,11 +348,7 @@ class Conductor:
         return row.written_off or arrived_for_good(row)
 
     def _reasons(self, names: Iterable[str]) -> tuple[str, ...]:
-        rows = [self._journal.row(name) for name in names]
-        return tuple(
-            f"{row.name} is {row.state}: {row.note or 'nothing is known beyond that'}"
-            for row in rows
-        )
+        return reasons_of(self._journal.row(name) for name in names)
 
     def _held(self, index: int, names: Sequence[str], reasons: tuple[str, ...] = ()) -> Outcome:
         self._journal.remark("held", ", ".join(names), index)
@@ -375,10 +372,10 @@ class Conductor:
     def _gone_back(self, wanted: set[str]) -> Outcome:
         rows = [row for row in self._journal.rows() if row.name in wanted]
         restored = sum(row.state is State.RESTORED for row in rows)
-        self._journal.remark("rolled back", _devices(restored))
+        self._journal.remark("rolled back", devices(restored))
         missing = [row.name for row in rows if not self._is_back(row)]
         untouched = len(rows) - restored - len(missing)
-        words = f"{_devices(restored)} back on the old side, {untouched} had never left"
+        words = f"{devices(restored)} back on the old side, {untouched} had never left"
         if missing:
             words += f", {len(missing)} could not be taken back"
         return Outcome(Exit.HELD if missing else Exit.DONE, words, self._reasons(missing))
@@ -404,7 +401,3 @@ def _back_or_never_left(row: Row) -> bool:
     if row.direction is Direction.FORWARD:
         return row.state not in TURNS
     return row.state is State.RESTORED
-
-
-def _devices(number: int) -> str:
-    return f"{number} device" + ("" if number == 1 else "s")

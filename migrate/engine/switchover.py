@@ -18,6 +18,7 @@ from migrate.model.lifecycle import State
 from migrate.model.problems import Exit
 from migrate.planning.gates import admit
 from migrate.planning.hours import named
+from migrate.planning.steps import devices
 
 Together = Callable[[Iterable[Coroutine[None, None, None]]], Awaitable[None]]
 TOLD = frozenset({State.SENDING, State.AWAY, State.ADRIFT, State.SEEN, State.SETTLED})
@@ -60,7 +61,7 @@ class Switchover:
         if admission.admitted:
             words = f"{len(admission.admitted)} together, as the owner accepted"
             journal.remark("admitted", words, 0)
-            self._on.tell(Tidings("wave", f"{_devices(len(admission.admitted))} together", wave=0))
+            self._on.tell(Tidings("wave", f"{devices(len(admission.admitted))} together", wave=0))
             self._on.put_off.clear()
             await self._together(self._journey(name).tell() for name in admission.admitted)
             for name in self._on.put_off:
@@ -70,21 +71,21 @@ class Switchover:
             return Outcome(Exit.STOPPED, "stopped between devices, as you asked")
         # Seen to go only when all have been told: who leaves first is gone the longest.
         leaving = [row.name for row in self._rows() if row.state in (State.SENDING, State.AWAY)]
-        self._on.tell(Tidings("waiting", f"until {_devices(len(leaving))} are gone"))
+        self._on.tell(Tidings("waiting", f"until {devices(len(leaving))} are gone"))
         await self._together(self._journey(name).leave() for name in leaving)
         behind = [row for row in self._rows() if row.state is not State.AWAY]
         if behind:
             journal.remark("held", ", ".join(row.name for row in behind), 0)
             return Outcome(
                 Exit.HELD,
-                f"held before the access point is changed: {_devices(len(behind))} of "
+                f"held before the access point is changed: {devices(len(behind))} of "
                 f"{len(self._rows())} would be left behind. Do not change it yet",
-                _reasons(behind),
+                reasons_of(behind),
             )
         journal.remark(ALL_TOLD, "the access point may be changed now", 0)
         return Outcome(
             Exit.HELD,
-            f"all {_devices(len(leaving))} have the new passphrase and are gone: now change the "
+            f"all {devices(len(leaving))} have the new passphrase and are gone: now change the "
             "passphrase at the access point",
             (),
             flip=True,
@@ -99,7 +100,7 @@ class Switchover:
                 Exit.HELD,
                 f"held: the access point still has its old passphrase: {words}. Do not change it "
                 "before every device has been told",
-                _reasons(journal.row(name) for name in here),
+                reasons_of(journal.row(name) for name in here),
             )
         told = [row.name for row in self._rows() if row.state in TOLD | {State.RETURNED}]
         await self._together(self._journey(name).go() for name in told)
@@ -111,11 +112,11 @@ class Switchover:
                     words = "it was not given the new passphrase before the access point changed"
                     journal.note(row.name, words)
             journal.remark("held", ", ".join(row.name for row in failed), 0)
-            reasons = _reasons(self._on.journal.row(row.name) for row in failed)
-            words = f"{len(rows) - len(failed)} of {_devices(len(rows))} came across"
+            reasons = reasons_of(self._on.journal.row(row.name) for row in failed)
+            words = f"{len(rows) - len(failed)} of {devices(len(rows))} came across"
             return Outcome(Exit.HELD, f"held: {words}", reasons)
         journal.remark("finished", "every device settled or written off")
-        return Outcome(Exit.DONE, f"{_devices(len(rows))} came across, all that were to")
+        return Outcome(Exit.DONE, f"{devices(len(rows))} came across, all that were to")
 
     async def _still_here(self) -> list[str]:
         """Devices that answer although the access point is said to be changed, and could not if it
@@ -134,11 +135,8 @@ class Switchover:
         return Journey(self._on, self._on.crew.members[name])
 
 
-def _reasons(rows: Iterable[Row]) -> tuple[str, ...]:
+def reasons_of(rows: Iterable[Row]) -> tuple[str, ...]:
+    """What is known of each of these devices, in words."""
     return tuple(
         f"{row.name} is {row.state}: {row.note or 'nothing is known beyond that'}" for row in rows
     )
-
-
-def _devices(number: int) -> str:
-    return f"{number} device" + ("" if number == 1 else "s")
