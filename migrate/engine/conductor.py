@@ -11,7 +11,8 @@ from collections.abc import Coroutine, Iterable, Sequence
 from contextlib import suppress
 
 from migrate.engine.crew import Crew, learn_secrets
-from migrate.engine.journey import SENDS_AT_ONCE, Ground, Journey, arrived_for_good
+from migrate.engine.ground import Ground
+from migrate.engine.journey import SENDS_AT_ONCE, Journey, arrived_for_good
 from migrate.engine.seek import Seeker
 from migrate.engine.survey import survey
 from migrate.engine.switchover import Switchover, reasons_of

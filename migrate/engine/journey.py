@@ -7,58 +7,28 @@ when it is clear that it did not.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
-from dataclasses import dataclass, field
 from datetime import datetime
 from math import inf
-from typing import Any
 
 from migrate.dialects.messages import Declined, Taken, Unclear
-from migrate.dialects.understand import differences
 from migrate.engine.awake import look_awake, look_for_patience
-from migrate.engine.crew import Crew, Member, source_of, target_of
-from migrate.engine.seek import Look, Seeker, Sighting, plain
-from migrate.engine.soak import UPTIME_SLACK, join, soak_asleep, soak_awake
-from migrate.engine.talk import Talker
-from migrate.engine.tidings import Tell, Tidings
-from migrate.journal.store import ALL_TOLD, Journal, Row
-from migrate.model.deadline import Estimate, deadline
+from migrate.engine.crew import Member, source_of, target_of
+from migrate.engine.ground import Ground
+from migrate.engine.proof import Proof
+from migrate.engine.seek import Look, Sighting
+from migrate.engine.soak import join, soak_asleep, soak_awake
+from migrate.engine.tidings import Tidings
+from migrate.journal.store import Row
+from migrate.model.deadline import deadline
 from migrate.model.lifecycle import GOAL, Direction, Event, State
-from migrate.model.settings import SECRETS, FrozenBundle, Setting, Value
+from migrate.model.settings import Setting
 from migrate.planning.bundles import resolved
-from migrate.planning.hours import is_quiet
 from migrate.planning.sleep import until_awake
-from migrate.ports.protocols import NotDelivered, World
+from migrate.ports.protocols import NotDelivered
 
 SENDS_AT_ONCE = 16
 WAKES_TRIED = 3
 """Wakes in which a sleeper is sent its bundle, if nothing of it was delivered before."""
-
-
-@dataclass
-class Ground:
-    """What all journeys of a run stand on. `put_off`: devices whose quiet hours began before they
-    were sent anything."""
-
-    crew: Crew
-    journal: Journal
-    world: World
-    talker: Talker
-    seeker: Seeker
-    tell: Tell
-    sends: asyncio.Semaphore
-    stopping: asyncio.Event
-    returns: Estimate | None = None
-    put_off: set[str] = field(default_factory=set)
-
-    def quiet(self, member: Member) -> bool:
-        """Whether it is in its quiet hours now."""
-        return is_quiet(member.planned.quiet, self.world.now(), self.world.zone)
-
-    def learn(self, seconds: float) -> None:
-        """A device came back after this time."""
-        known = self.returns
-        self.returns = Estimate.first(seconds) if known is None else known.after(seconds)
 
 
 class Journey:
@@ -69,12 +39,11 @@ class Journey:
         self._member = member
         self._pace = ground.crew.plan.pace
         self._loop = asyncio.get_running_loop()
-        self._sent = self._left = self._loop.time() - self._seconds_since_sent()
+        self._left = self._loop.time() - self._seconds_since_sent()
+        self._proof = Proof(ground, member, self._left)
         if ground.seeker.flipped:
             self._left = self._loop.time()  # it could not come before the access point changed
-        self._uptime_before: float | None = None
         self._told_to_restart = -inf
-        self._gone = self._in_place = False
 
     @property
     def _row(self) -> Row:
@@ -132,7 +101,7 @@ class Journey:
                 if now - gone_since >= pace.soak_seconds:
                     self._note("gone from the old network, as it should be by now")
                     return
-            elif self._restarted(there):
+            elif self._proof.restarted(there):
                 words = f"at {there.at}, restarted: it still uses the old passphrase"
                 self._step(Event.COME_BACK, words)
             elif now - begun >= pace.deadline_seconds.least:
@@ -160,13 +129,13 @@ class Journey:
             on.put_off.add(member.name)
             self._note("not sent yet: it is in its quiet hours")
             return True
-        self._uptime_before = start.readings.uptime_seconds
-        self._in_place = start.side == target_of(direction)
-        frozen = self._bundle(direction)
+        self._proof.uptime_before = start.readings.uptime_seconds
+        self._proof.in_place = start.side == target_of(direction)
+        frozen = self._proof.bundle(direction)
         values = resolved(frozen, on.crew.resolve)
         row = on.journal.intend(member.name, frozen)
         self._say(row.state, "its bundle is on the way")
-        self._sent = self._left = self._loop.time()
+        self._proof.sent = self._left = self._loop.time()
         try:
             said = await on.talker.write(member, start.at, values, seconds)
         except NotDelivered as error:
@@ -198,38 +167,25 @@ class Journey:
         look = await self._look_surely(self._on.stopping)
         start = (
             look.found.get(source_of(direction))
-            or self._unfinished(look)
-            or self._otherwise_there(look)
+            or self._proof.unfinished(look)
+            or self._proof.otherwise_there(look)
         )
-        if start is None and self._arrived(look) and self._row.state is not State.DECLINED:
+        if start is None and self._proof.arrived(look) and self._row.state is not State.DECLINED:
             self._step(Event.ARRIVE, f"it is already on the {target_of(direction)} side")
         elif start is None and not self._on.stopping.is_set():
             self._note("nothing was sent: it was not found where it must be; " + join(look.words))
         return start
 
-    def _otherwise_there(self, look: Look) -> Sighting | None:
-        """On the way back: a device that never left the old side, but holds new settings that a
-        restart would put in force. It is given its way back where it is."""
-        there = look.found.get(target_of(self._row.direction))
-        back = self._row.direction is Direction.BACK
-        return there if back and there and self._not_as_intended(there) else None
-
     async def _slept_through(self) -> bool:
         """Whether a sleeper fell asleep before its message reached it: it is proven unchanged in a
         later wake, into which no message that was under way can reach."""
         half = (self._member.planned.wakes_seconds or 0.0) / 2
-        await asyncio.sleep(max(self._sent + half - self._loop.time(), 0))
-        return self._unchanged(await self._look_surely())
-
-    def _unchanged(self, look: Look) -> bool:
-        """Whether it was found where it came from, and holds nothing of what it was given."""
-        start = look.found.get(source_of(self._row.direction))
-        moved = target_of(self._row.direction) in look.found
-        return start is not None and not moved and not self._stored(start)
+        await asyncio.sleep(max(self._proof.sent + half - self._loop.time(), 0))
+        return self._proof.unchanged(await self._look_surely())
 
     async def _recall(self) -> None:
         """A crash came between intent and outcome: find out what became of the message."""
-        if self._unchanged(await self._look_surely()):
+        if self._proof.unchanged(await self._look_surely()):
             self._step(Event.UNSENT, "found unchanged after an interruption")
         else:
             self._step(Event.SENT, "an interruption came between; it may have been sent")
@@ -238,7 +194,7 @@ class Journey:
         """One look for a device that had been given up, or had come back by itself."""
         look = await self._look_surely(self._on.stopping)
         direction, state = self._row.direction, self._row.state
-        if self._arrived(look) is not None:
+        if self._proof.arrived(look) is not None:
             self._step(Event.ARRIVE, "found after all")
         elif state is State.ADRIFT and source_of(direction) in look.found:
             self._step(Event.COME_BACK, "found where it came from")
@@ -246,46 +202,76 @@ class Journey:
             self._note("still on neither side; " + join(look.words))
 
     async def _follow(self) -> None:
-        """Look for the device on both sides until it has arrived, came back, or time is up."""
+        """Look for the device on both sides until it has arrived, came back, or time is up.
+
+        Past its deadline, which shrinks as others come back (RFC 6298), it is adrift; that is told
+        at once, and it is still looked for until the longest deadline: late is not lost.
+        """
         start = self._loop.time()
         least, most = self._pace.deadline_seconds.least, self._pace.deadline_seconds.most
-        limit = deadline(self._on.returns, least, most)
         asleep = until_awake(self._member.planned.wakes_seconds)
         asleep_there: Sighting | None = None
-        while self._row.state is State.AWAY:
+        while (state := self._row.state) in (State.AWAY, State.ADRIFT):
+            adrift = state is State.ADRIFT
+            if adrift and self._on.stopping.is_set():
+                return
+            limit = most if adrift else deadline(self._on.returns, least, most)
             look = await self._look_until_change(start + limit + asleep)
             # A sleeper is gone whenever it sleeps; that proves no restart.
-            self._gone = not self._member.sleeps and (self._gone or not look.found)
-            late = self._loop.time() - start >= limit
+            self._proof.gone = not self._member.sleeps and (self._proof.gone or not look.found)
+            late = adrift or self._loop.time() - start >= limit
             over = self._loop.time() - start >= limit + asleep
-            arrived = self._arrived(look, late=late)
-            back = look.found.get(source_of(self._row.direction)) or self._unfinished(look)
+            arrived = self._proof.arrived(look, late=late)
+            there = self._where_it_came_from(look)
             if asleep and late and look.found:
-                asleep_there = back
-            if self._never_sent_back and (there := self._otherwise_there(look)):
-                self._step(Event.COME_BACK, f"at {there.at}, never left, with new settings")
+                asleep_there = there
+            if not adrift and (never := self._never_left(look)):
+                self._step(Event.COME_BACK, never)
             elif arrived is not None:
-                took = self._loop.time() - self._left
-                if not asleep:  # when it woke says nothing about the others
-                    self._on.learn(took)
-                self._step(Event.ARRIVE, f"at {arrived.at} after {took:.1f} s")
-                await self._soak()
+                await self._arrive(arrived)
                 start = self._loop.time()
-            elif back is not None and await self._came_back(back):
-                self._step(Event.COME_BACK, f"at {back.at}, restarted, with its former settings")
-            elif over and (there := back or asleep_there) is not None:
-                stored = ", with its new settings stored but not in force"
-                if Setting.SPARE_SSID in self._bundle(self._row.direction):
-                    stored += ": by its spare network, until it is restarted or taken back"
-                words = f"still at {there.at} after {limit + asleep:.0f} s"
-                self._step(Event.COME_BACK, words + (stored if self._stored(there) else ""))
+            elif there is not None and await self._came_back(there):
+                self._step(Event.COME_BACK, f"at {there.at}, restarted, with its former settings")
+            elif over and (stayed := there or asleep_there) is not None:
+                self._step(Event.COME_BACK, self._still_there(stayed, limit + asleep))
+            elif over and adrift:
+                self._note(self._not_found(look, limit + asleep))
+                return
             elif over:
-                words = f"on neither side for {limit + asleep:.0f} s; {join(look.words)}"
-                if there := look.found.get(target_of(self._row.direction)):
-                    words = f"at {there.at}, but not proven within {limit + asleep:.0f} s"
-                self._step(Event.EXPIRE, words)
+                self._step(Event.EXPIRE, self._not_found(look, limit + asleep))
             else:
                 await self._change(self._pace.look_seconds)
+
+    def _where_it_came_from(self, look: Look) -> Sighting | None:
+        """The device on the side it came from, or with new settings that are not in force."""
+        return look.found.get(source_of(self._row.direction)) or self._proof.unfinished(look)
+
+    def _never_left(self, look: Look) -> str:
+        """On the way back: in words, that it was never sent anything and has not left at all."""
+        there = self._proof.otherwise_there(look) if self._proof.never_sent_back else None
+        return f"at {there.at}, never left, with new settings" if there else ""
+
+    async def _arrive(self, there: Sighting) -> None:
+        took = self._loop.time() - self._left
+        known = not self._member.sleeps  # when one woke says nothing about the others
+        if known:
+            self._on.learn(took)
+        self._step(Event.ARRIVE, f"at {there.at} after {took:.1f} s", took if known else None)
+        await self._soak()
+
+    def _still_there(self, there: Sighting, seconds: float) -> str:
+        words = f"still at {there.at} after {seconds:.0f} s"
+        if not self._proof.stored(there):
+            return words
+        words += ", with its new settings stored but not in force"
+        if Setting.SPARE_SSID in self._proof.bundle(self._row.direction):
+            words += ": by its spare network, until it is restarted or taken back"
+        return words
+
+    def _not_found(self, look: Look, seconds: float) -> str:
+        if there := look.found.get(target_of(self._row.direction)):
+            return f"at {there.at}, but not proven within {seconds:.0f} s"
+        return f"on neither side for {seconds:.0f} s; {join(look.words)}"
 
     async def _look_until_change(self, end: float) -> Look:
         """A look that is begun anew when the device's presence changes: it then knows better whom
@@ -313,8 +299,8 @@ class Journey:
 
     async def _came_back(self, back: Sighting) -> bool:
         """Whether a device found on the source side has returned, rather than not left yet."""
-        stored, restarted = self._stored(back), self._restarted(back)
-        if self._may_not_have_left:
+        stored, restarted = self._proof.stored(back), self._proof.restarted(back)
+        if self._proof.may_not_have_left:
             return False  # restarted now, it would be taken for one that has come across
         if stored and self._member.dialect.restart is not None and not restarted:
             # It took the settings, but the word to restart was lost, or never sent because nobody
@@ -327,16 +313,12 @@ class Journey:
         # answers for the last time on the side that it is about to leave.
         return bool(restarted) and not stored
 
-    def _stored(self, there: Sighting) -> bool:
-        """Whether it reads back what it was given, in force or not."""
-        return not self._not_as_intended(there)
-
     async def _soak(self) -> None:
         """Stay until it was well for the soak; or is lost, or stays unwell."""
         soak = soak_asleep if self._member.sleeps else soak_awake
         target = target_of(self._row.direction)
         event, words = await soak(
-            self._on.seeker, self._member, self._pace, target, self._not_as_intended
+            self._on.seeker, self._member, self._pace, target, self._proof.wrong_with
         )
         if event is None:
             self._note(words)
@@ -345,98 +327,13 @@ class Journey:
         if event is Event.LOSE:
             self._left = self._loop.time()
 
-    def _arrived(self, look: Look, *, late: bool = False) -> Sighting | None:
-        """The device on the side it was sent to, if this is proven. `late`: a restart that the
-        uptimes cannot show is no longer waited for."""
-        there = look.found.get(target_of(self._row.direction))
-        if there is None or (there.doubtful and self._not_as_intended(there)):
-            return None
-        restarted = not self._must_restart(there) or self._restarted(there)
-        if not restarted and not (late and restarted is None):
-            return None
-        heard = there.side in self._on.crew.listened and self._on.crew.sides[there.side].broker
-        if self._on.crew.playbook.proof.presence and heard and self._member.presence_topic:
-            # Silence proves nothing: a device whose login fails there never says a word.
-            return there if self._on.seeker.present(self._member, there.side) else None
-        return there
-
-    def _must_restart(self, there: Sighting) -> bool:
-        """Whether new settings that it shows are in force only if it restarted since."""
-        unmoved = there.doubtful or self._in_place or self._may_not_have_left
-        return unmoved and self._member.restarts and self._row.sent_at is not None
-
-    @property
-    def _may_not_have_left(self) -> bool:
-        """Whether it was told to change over with an access point, and nobody has seen it go: it
-        may be there still, by the old passphrase, if the owner's word came too early."""
-        if not self._on.crew.plan.leg.together or self._row.state is not State.AWAY:
-            return False
-        return self._on.journal.last_of(ALL_TOLD) is None
-
-    def _unfinished(self, look: Look) -> Sighting | None:
-        """The device if it holds its new settings and has not restarted, as far as can be told."""
-        there = look.found.get(target_of(self._row.direction))
-        if there is None or not self._must_restart(there) or not self._stored(there):
-            return None
-        return None if self._restarted(there) else there
-
-    @property
-    def _never_sent_back(self) -> bool:
-        """Whether a rollback took it over and has given it nothing yet."""
-        row = self._row
-        return row.direction is Direction.BACK and row.given != self._bundle(Direction.BACK)
-
-    def _restarted(self, sighting: Sighting) -> bool | None:
-        """Whether it restarted since it was sent its bundle; None where nothing can tell.
-
-        Uptimes are told in whole seconds, so two of them agree only to within one; and some time
-        between question and answer, so the doubt about that goes against the verdict. Of a device
-        that tells none, having been gone for a while must do.
-        """
-        uptime = sighting.readings.uptime_seconds
-        if uptime is None:
-            return True if self._gone else None
-        if (
-            not self._uptimes_begin_at_wakes
-            and uptime + UPTIME_SLACK < sighting.asked - self._sent + (self._uptime_before or 0.0)
-        ):
-            return True
-        return False if uptime > sighting.heard - self._sent + UPTIME_SLACK else None
-
-    @property
-    def _uptimes_begin_at_wakes(self) -> bool:
-        """Whether its uptime may have begun anew when it woke; not if it had counted over wakes."""
-        wakes = self._member.planned.wakes_seconds
-        return wakes is not None and (self._uptime_before or 0.0) <= 2 * wakes
-
-    def _not_as_intended(self, there: Sighting) -> str:
-        target = self._target(self._row.direction)
-        wrong = differences(target, there.readings, self._member.dialect)
-        told = [f"{setting} {there.readings.settings.get(setting)!r}" for setting in wrong]
-        return f"it reads back {', '.join(told)}" if told else ""
-
-    def _bundle(self, direction: Direction) -> FrozenBundle:
-        if direction is Direction.FORWARD:
-            return self._member.planned.bundle
-        return self._on.journal.way_back(self._member.name) or {}
-
-    def _target(self, direction: Direction) -> Mapping[Setting, Value]:
-        """What its readings must show: the bundle, and going back also the rest of the survey."""
-        target = {s: v for s, v in plain(self._bundle(direction)).items() if s not in SECRETS}
-        if direction is Direction.BACK:
-            before: dict[str, Any] = self._on.journal.survey(self._member.name) or {}
-            if before.get("side") == "old":
-                for name, value in before.get("settings", {}).items():
-                    target.setdefault(Setting(name), value)
-        return target
-
     async def _change(self, seconds: float) -> None:
         """Until its presence changes, at the latest after these seconds."""
         await self._on.seeker.change(self._member, seconds)
 
-    def _step(self, event: Event, words: str) -> None:
+    def _step(self, event: Event, words: str, took: float | None = None) -> None:
         words = self._on.talker.clean(words)
-        row = self._on.journal.step(self._member.name, event, words)
+        row = self._on.journal.step(self._member.name, event, words, took)
         self._say(row.state, words)
 
     def _note(self, words: str) -> None:

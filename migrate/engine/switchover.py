@@ -11,7 +11,8 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable, Collection, Coroutine, Iterable
 
-from migrate.engine.journey import Ground, Journey, arrived_for_good
+from migrate.engine.ground import Ground
+from migrate.engine.journey import Journey, arrived_for_good
 from migrate.engine.tidings import Outcome, Tidings
 from migrate.journal.store import ALL_TOLD, Row
 from migrate.model.lifecycle import State

@@ -1,0 +1,140 @@
+"""What a sighting proves of one device: whether it has arrived, came back, or never left.
+
+Judged by what the journal says it was given, by its readings, and by what this process has seen of
+its journey. Nothing is sent here and nothing is written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from migrate.dialects.understand import differences
+from migrate.engine.crew import Member, source_of, target_of
+from migrate.engine.ground import Ground
+from migrate.engine.seek import Look, Sighting, plain
+from migrate.engine.soak import UPTIME_SLACK
+from migrate.journal.store import ALL_TOLD, Row
+from migrate.model.lifecycle import Direction, State
+from migrate.model.settings import SECRETS, FrozenBundle, Setting, Value
+
+
+class Proof:
+    """The evidence about one device. `sent`: the loop's time at which it was given its bundle;
+    `uptime_before`: what it told then, in seconds; `in_place`: it was on the side it was sent to
+    already; `gone`: it was on no side in a look since."""
+
+    def __init__(self, ground: Ground, member: Member, sent: float) -> None:
+        self._on = ground
+        self._member = member
+        self.sent = sent
+        self.uptime_before: float | None = None
+        self.gone = self.in_place = False
+
+    @property
+    def _row(self) -> Row:
+        return self._on.journal.row(self._member.name)
+
+    def arrived(self, look: Look, *, late: bool = False) -> Sighting | None:
+        """The device on the side it was sent to, if this is proven. `late`: a restart that the
+        uptimes cannot show is no longer waited for."""
+        there = look.found.get(target_of(self._row.direction))
+        if there is None or (there.doubtful and self.wrong_with(there)):
+            return None
+        restarted = not self._must_restart(there) or self.restarted(there)
+        if not restarted and not (late and restarted is None):
+            return None
+        heard = there.side in self._on.crew.listened and self._on.crew.sides[there.side].broker
+        if self._on.crew.playbook.proof.presence and heard and self._member.presence_topic:
+            # Silence proves nothing: a device whose login fails there never says a word.
+            return there if self._on.seeker.present(self._member, there.side) else None
+        return there
+
+    def _must_restart(self, there: Sighting) -> bool:
+        """Whether new settings that it shows are in force only if it restarted since."""
+        unmoved = there.doubtful or self.in_place or self.may_not_have_left
+        return unmoved and self._member.restarts and self._row.sent_at is not None
+
+    @property
+    def may_not_have_left(self) -> bool:
+        """Whether it was told to change over with an access point, and nobody has seen it go: it
+        may be there still, by the old passphrase, if the owner's word came too early."""
+        if not self._on.crew.plan.leg.together or self._row.state is not State.AWAY:
+            return False
+        return self._on.journal.last_of(ALL_TOLD) is None
+
+    def unfinished(self, look: Look) -> Sighting | None:
+        """The device if it holds its new settings and has not restarted, as far as can be told."""
+        there = look.found.get(target_of(self._row.direction))
+        if there is None or not self._must_restart(there) or not self.stored(there):
+            return None
+        return None if self.restarted(there) else there
+
+    def otherwise_there(self, look: Look) -> Sighting | None:
+        """On the way back: a device that never left the old side, but holds new settings that a
+        restart would put in force. It is given its way back where it is."""
+        there = look.found.get(target_of(self._row.direction))
+        back = self._row.direction is Direction.BACK
+        return there if back and there and self.wrong_with(there) else None
+
+    @property
+    def never_sent_back(self) -> bool:
+        """Whether a rollback took it over and has given it nothing yet."""
+        row = self._row
+        return row.direction is Direction.BACK and row.given != self.bundle(Direction.BACK)
+
+    def unchanged(self, look: Look) -> bool:
+        """Whether it was found where it came from, and holds nothing of what it was given."""
+        start = look.found.get(source_of(self._row.direction))
+        moved = target_of(self._row.direction) in look.found
+        return start is not None and not moved and not self.stored(start)
+
+    def stored(self, there: Sighting) -> bool:
+        """Whether it reads back what it was given, in force or not."""
+        return not self.wrong_with(there)
+
+    def restarted(self, sighting: Sighting) -> bool | None:
+        """Whether it restarted since it was sent its bundle; None where nothing can tell.
+
+        Uptimes are told in whole seconds, so two of them agree only to within one; and some time
+        between question and answer, so the doubt about that goes against the verdict. Of a device
+        that tells none, having been gone for a while must do.
+        """
+        uptime = sighting.readings.uptime_seconds
+        if uptime is None:
+            return True if self.gone else None
+        if (
+            not self._uptimes_begin_at_wakes
+            and uptime + UPTIME_SLACK < sighting.asked - self.sent + (self.uptime_before or 0.0)
+        ):
+            return True
+        return False if uptime > sighting.heard - self.sent + UPTIME_SLACK else None
+
+    @property
+    def _uptimes_begin_at_wakes(self) -> bool:
+        """Whether its uptime may have begun anew when it woke; not if it had counted over wakes."""
+        wakes = self._member.planned.wakes_seconds
+        return wakes is not None and (self.uptime_before or 0.0) <= 2 * wakes
+
+    def wrong_with(self, there: Sighting) -> str:
+        """What it reads back otherwise than it must, in words; empty if nothing."""
+        target = self._target(self._row.direction)
+        wrong = differences(target, there.readings, self._member.dialect)
+        told = [f"{setting} {there.readings.settings.get(setting)!r}" for setting in wrong]
+        return f"it reads back {', '.join(told)}" if told else ""
+
+    def bundle(self, direction: Direction) -> FrozenBundle:
+        """What it is given in this direction."""
+        if direction is Direction.FORWARD:
+            return self._member.planned.bundle
+        return self._on.journal.way_back(self._member.name) or {}
+
+    def _target(self, direction: Direction) -> Mapping[Setting, Value]:
+        """What its readings must show: the bundle, and going back also the rest of the survey."""
+        target = {s: v for s, v in plain(self.bundle(direction)).items() if s not in SECRETS}
+        if direction is Direction.BACK:
+            before: dict[str, Any] = self._on.journal.survey(self._member.name) or {}
+            if before.get("side") == "old":
+                for name, value in before.get("settings", {}).items():
+                    target.setdefault(Setting(name), value)
+        return target
