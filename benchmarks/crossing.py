@@ -21,7 +21,8 @@ from migrate.cli.conduct import world_for
 from migrate.cli.plan import plan_for
 from migrate.engine.conductor import Conductor
 from migrate.engine.crew import muster
-from migrate.journal.store import Entry, Journal
+from migrate.journal.rows import Entry
+from migrate.journal.store import Journal
 from migrate.lab.brokers import MosquittoBroker
 from migrate.lab.cottage import Cottage, Item
 from migrate.lab.lab import BrokerKind

@@ -7,6 +7,7 @@ import sys
 
 import typer
 
+from migrate.cli.adrift import adrift
 from migrate.cli.demo import demo
 from migrate.cli.plan import plan
 from migrate.cli.rehearse import rehearse
@@ -24,14 +25,15 @@ app = typer.Typer(
     help=(
         "Move a whole fleet of Wi-Fi devices to a new network without stranding one.\n\n"
         "The usual order: plan, rehearse, run --dry-run, run. If a gate holds: status, then "
-        "resume, rollback or replan. To see it all on this machine alone: demo.\n\n"
+        "resume, rollback or replan; if a device is missing: adrift. To see it all "
+        "on this machine alone: demo.\n\n"
         "Exit codes: 0 done, 1 mistake of migrate itself, 2 wrong usage, 3 bad file, 4 refused, "
         "since it could strand a device, 5 secret missing or open to others, 6 changed since it "
         "was planned, 7 held at a gate, 8 stopped by you, 9 another run is working, 10 journal "
         "trouble, 11 device or broker not reached."
     ),
 )
-for command in (plan, rehearse, run, resume, rollback, replan, status, report, demo):
+for command in (plan, rehearse, run, resume, rollback, replan, status, adrift, report, demo):
     app.command()(command)
 
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import platformdirs
 import typer
@@ -24,14 +24,19 @@ from migrate.engine.tidings import Outcome
 from migrate.journal.store import Journal
 from migrate.model.problems import BadFile, Exit, Problem, Trouble
 from migrate.planning.plan import Plan
-from migrate.ports.locks import device_locks
+from migrate.ports.locks import device_locks, of_this_machine
 from migrate.ports.sockets import now
 from migrate.ports.vault import Vault
-from migrate.views.lines import say
+from migrate.views.lines import harmless, say, tamed
 
 
 class Screen(Console):
-    """A console that falls silent when nobody reads it any more: a run is not ended by that."""
+    """A console that falls silent when nobody reads it any more: a run is not ended by that. What
+    is printed cannot steer the terminal, wherever it is from."""
+
+    def print(self, *objects: Any, **how: Any) -> None:
+        """As rich's, with words that are tamed."""
+        super().print(*(_tamed(one) for one in objects), **how)
 
     def on_broken_pipe(self) -> None:
         """Called by rich. Nothing is raised, and nothing is left to be flushed into the pipe."""
@@ -39,6 +44,12 @@ class Screen(Console):
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, self.file.fileno())
         os.close(nowhere)
+
+
+def _tamed(one: Any) -> Any:
+    if isinstance(one, Text):
+        return tamed(one, keep="\n")
+    return harmless(one, keep="\n") if isinstance(one, str) else one
 
 
 out = Screen(highlight=False)
@@ -72,8 +83,14 @@ def vault() -> Vault:
 
 
 def runs_folder(state: Path | None) -> Path:
-    """Where the runs are, one folder each."""
-    return (state or Path(platformdirs.user_state_dir("migrate"))).absolute() / "runs"
+    """Where the runs are, one folder each. Raises BadFile for what can be no folder."""
+    folder = (state or Path(platformdirs.user_state_dir("migrate"))).absolute() / "runs"
+    try:
+        folder.exists()
+    except (OSError, ValueError) as error:
+        what = f"cannot be used: {getattr(error, 'strerror', None) or 'is not a path'}"
+        raise BadFile(Problem(what, "name another folder with --state", str(folder))) from None
+    return folder
 
 
 def new_run(state: Path | None, title: str) -> Path:
@@ -96,7 +113,15 @@ def find_run(state: Path | None, name: str | None) -> Path:
 
 def open_run(state: Path | None, name: str | None) -> Journal:
     """The journal of a run. Raises BadFile or JournalTrouble."""
-    return Journal.open(find_run(state, name) / "journal.sqlite3", now)
+    return open_journal(find_run(state, name) / "journal.sqlite3")
+
+
+def open_journal(path: Path) -> Journal:
+    """A journal; if it had to be mended, that is said. Raises JournalTrouble."""
+    journal = Journal.open(path, now)
+    if journal.salvaged:
+        say(err, f"{path.parent.name}: {journal.salvaged}", hang=4, whole=True)
+    return journal
 
 
 def run_words(journal: Journal, state: Path | None) -> str:
@@ -106,10 +131,13 @@ def run_words(journal: Journal, state: Path | None) -> str:
 
 
 @contextmanager
-def fleet_lock(state: Path | None, plan: Plan) -> Iterator[None]:
-    """Keeps other runs of this state folder off the plan's devices. Raises Busy, JournalTrouble."""
+def fleet_lock(plan: Plan, simulated: Path | None = None) -> Iterator[None]:
+    """Keeps other runs on this machine off the plan's devices, whoever started them. `simulated`:
+    the folder of a run of simulated devices, which are nobody else's. Raises Busy, JournalTrouble.
+    """
     macs = {device.name: device.mac for device in plan.devices}
-    with device_locks(runs_folder(state) / "devices.lock", macs):
+    path = simulated / "devices.lock" if simulated else of_this_machine(os.environ)
+    with device_locks(path, macs, shared=simulated is None):
         yield
 
 
@@ -191,13 +219,8 @@ def _short(place: str) -> str:
     return str(path.relative_to(here)) if below else place
 
 
-def harmless(words: str) -> str:
-    """Words from elsewhere on one line, without characters that steer a terminal."""
-    return "".join(char if char.isprintable() else "\N{REPLACEMENT CHARACTER}" for char in words)
-
-
 def show_outcome(outcome: Outcome) -> None:
     """How it ended, and why."""
-    out.print(Text(harmless(outcome.headline), "bold"), soft_wrap=True)
+    say(out, outcome.headline, "bold", hang=2, whole=True)
     for reason in outcome.reasons:
-        out.print(Text(f"  {harmless(reason)}"), soft_wrap=True)
+        say(out, reason, indent=2, hang=2, whole=True)

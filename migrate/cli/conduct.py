@@ -11,7 +11,7 @@ from secrets import randbelow
 
 from rich.text import Text
 
-from migrate.cli.common import TOOL, err, harmless, out, show_outcome, show_problems
+from migrate.cli.common import TOOL, err, out, show_outcome, show_problems
 from migrate.cli.legs import asked_and_done
 from migrate.engine.conductor import Conductor
 from migrate.engine.crew import Crew, learn_secrets, muster
@@ -26,6 +26,9 @@ from migrate.ports.ledger import write_findings
 from migrate.ports.protocols import World
 from migrate.ports.sockets import now, real_world
 from migrate.ports.vault import Vault
+from migrate.views.adrift import search_of, show_networks
+from migrate.views.lines import harmless
+from migrate.views.outputs import show_outputs
 from migrate.views.progress import progress
 from migrate.views.report import report
 from migrate.views.status import flip_of, how_to_go_on
@@ -51,7 +54,9 @@ def load_checked(plan: Plan, fleet: Path, playbook: Path, remedy: str = PLAN_ANE
 async def world_for(crew: Crew) -> AsyncIterator[World]:
     """Sockets for everything the crew needs."""
     topics = [topic for member in crew.members.values() for topic in member.mqtt_topics]
-    async with real_world(crew.sides, crew.listened, topics, crew.resolve) as world:
+    must = [m.presence_topic for m in crew.members.values() if m.presence_topic]
+    must_hear = must if crew.playbook.proof.presence else ()
+    async with real_world(crew.sides, crew.listened, topics, crew.resolve, must_hear) as world:
         yield world
 
 
@@ -101,14 +106,21 @@ def _show_rest(journal: Journal, run: str) -> None:
     rows = journal.rows()
     if not any(row.sent_at for row in rows):
         out.print(Text("no device was sent anything"))
+    show_outputs(journal, out)
+    show_networks(search_of(journal), out)
     for line in how_to_go_on(rows, run, flip=flip_of(journal)):
         out.print(Text(f"  {harmless(line)}"), soft_wrap=True)
     out.print(Text(f"journal {journal.path}"), soft_wrap=True)
     out.print(Text(f"report  {write_report(journal)}"), soft_wrap=True)
-    if journal.fact(SIMULATED, otherwise=""):
+    if simulated_in(journal):
         return  # What the lab's devices do says nothing about those of a house.
     at = now().isoformat(timespec="seconds")
     write_findings(journal.path.parent, findings_of(journal.plan, journal.standings(), at))
+
+
+def simulated_in(journal: Journal) -> Path | None:
+    """The folder of a run of simulated devices; None for a run of real ones."""
+    return journal.path.parent if journal.fact(SIMULATED, otherwise="") else None
 
 
 def write_report(journal: Journal) -> Path:

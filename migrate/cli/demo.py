@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
+from contextlib import AsyncExitStack
 from pathlib import Path
 
 import typer
@@ -11,6 +12,7 @@ from rich.text import Text
 
 from migrate.cli.common import (
     StateDir,
+    fleet_lock,
     new_run,
     out,
     problems_in_words,
@@ -53,7 +55,7 @@ async def _demo(state: Path | None) -> Outcome:
     house = runs_folder(state).parent / "demo-houses" / run.name
     cottage = Cottage(house)
     private_folder(house)
-    async with cottage.lab as lab:
+    async with cottage.lab as lab, AsyncExitStack() as held:
         cottage.write()
         out.print(Text("Quarry Cottage, a house that does not exist", "bold"))
         say(out, f"{count(len(lab.units), 'device')} are up. {lab.shows}")
@@ -68,6 +70,7 @@ async def _demo(state: Path | None) -> Outcome:
         )
         facts = {"fleet": str(cottage.fleet), "playbook": str(cottage.playbook), SIMULATED: "yes"}
         journal = Journal.create(run / "journal.sqlite3", plan, now, facts)
+        held.enter_context(fleet_lock(plan, run))
         crew = muster(plan, load_checked(plan, cottage.fleet, cottage.playbook), vault.resolve)
         outcome = await conduct_in_loop(crew, journal, vault, lambda c: c.forward())
         if outcome.exit is Exit.HELD:

@@ -9,14 +9,13 @@ from pathlib import Path
 
 from rich.text import Text
 
-from migrate.cli.common import out, runs_folder
+from migrate.cli.common import open_journal, out, runs_folder
 from migrate.engine.conductor import ONE_STEP
 from migrate.journal.store import Journal
 from migrate.model.lifecycle import Direction, State
 from migrate.model.problems import JournalTrouble, Problem, Refused
 from migrate.planning.gates import Standing
 from migrate.planning.plan import Plan
-from migrate.ports.sockets import now
 
 ENDING = ".plan.json"
 
@@ -178,7 +177,7 @@ def _runs(state: Path | None, digest: str | None) -> Iterator[_Run]:
     wanted = {digest}
     for path in sorted(runs_folder(state).glob("*/journal.sqlite3")):
         try:
-            with closing(Journal.open(path, now)) as journal:
+            with closing(open_journal(path)) as journal:
                 run = _Run(journal)
         except JournalTrouble:
             continue  # of another version, or broken: it says nothing

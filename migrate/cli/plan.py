@@ -19,7 +19,7 @@ from migrate.planning.legs import same_leg
 from migrate.planning.make import WHOLE, make_plan, make_plans, whole_refusals
 from migrate.planning.plan import Leg, Plan
 from migrate.planning.why import why as reasons
-from migrate.ports.files import Inputs, is_plan, load, write_private
+from migrate.ports.files import Inputs, is_plan, is_there, load, write_private
 from migrate.ports.ledger import read_ledger
 from migrate.ports.sockets import now
 from migrate.ports.vault import Vault
@@ -100,7 +100,7 @@ def check_name(name: str, inputs: Inputs, fleet: Path) -> None:
 
 def free_place(place: Path) -> Path:
     """A place where a plan may be written: free, or another plan's. Raises BadFile."""
-    if place.exists() and not is_plan(place):
+    if is_there(place) and not is_plan(place):
         what = "is there already, and is no plan: it is not written over"
         raise BadFile(Problem(what, "name another file with --out", str(place)))
     return place

@@ -12,7 +12,6 @@ from rich.text import Text
 from migrate.cli.common import (
     RunName,
     StateDir,
-    harmless,
     open_run,
     out,
     problems_in_words,
@@ -25,6 +24,7 @@ from migrate.planning.rest import rest_of
 from migrate.ports.files import load, write_private
 from migrate.ports.ledger import read_ledger
 from migrate.ports.sockets import now
+from migrate.views.lines import harmless
 from migrate.views.plan import show_plan
 from migrate.views.words import count
 

@@ -16,7 +16,7 @@ from migrate.cli.common import (
     run_words,
     vault,
 )
-from migrate.cli.conduct import conduct, conduct_forward
+from migrate.cli.conduct import conduct, conduct_forward, simulated_in
 from migrate.cli.legs import check_waits_for_flip, check_way_back
 from migrate.cli.run import check_names
 
@@ -54,7 +54,7 @@ def resume(
         journal = open_run(state, run)
         names = again or []
         check_names(journal.plan, [*names, *(write_off or [])])
-        with fleet_lock(state, journal.plan):
+        with fleet_lock(journal.plan, simulated_in(journal)):
             for name in write_off or []:
                 journal.write_off(name)
             if flipped:
@@ -91,7 +91,7 @@ def rollback(
         journal = open_run(state, run)
         check_names(journal.plan, only or [])
         check_way_back(state, journal, only, not_flipped=not_flipped)
-        with fleet_lock(state, journal.plan):
+        with fleet_lock(journal.plan, simulated_in(journal)):
             outcome = conduct(
                 journal,
                 vault(),

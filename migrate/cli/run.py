@@ -13,7 +13,6 @@ from migrate.cli.common import (
     StateDir,
     WriteOff,
     fleet_lock,
-    harmless,
     new_run,
     out,
     problems_in_words,
@@ -30,11 +29,13 @@ from migrate.engine.survey import Survey, survey
 from migrate.engine.talk import Talker
 from migrate.journal.store import Journal
 from migrate.model.problems import BadFile, Exit, Problem, Unreachable
-from migrate.model.secrets import Redactor, Secret
+from migrate.model.secrets import MASK, Redactor, Secret
 from migrate.model.settings import SECRETS, Setting, Value
+from migrate.planning.outputs import in_words
 from migrate.planning.plan import Plan
 from migrate.ports.files import read_plan
 from migrate.ports.sockets import now
+from migrate.views.lines import harmless
 from migrate.views.words import count
 
 
@@ -71,7 +72,7 @@ def run(
             crew = muster(frozen, load_checked(frozen, fleet, playbook), secrets.resolve)
             raise typer.Exit(_dry_run(crew))
         check_flipped(frozen, str(plan), flipped=flipped)
-        with fleet_lock(state, frozen):
+        with fleet_lock(frozen):
             # A secret that is missing must not leave a run behind that never was one.
             resolve_all(muster(frozen, load_checked(frozen, fleet, playbook), secrets.resolve))
             folder = new_run(state, frozen.title)
@@ -126,11 +127,14 @@ def _show(crew: Crew, name: str, found: Survey, redactor: Redactor) -> None:
     }
     out.print(Text.assemble((f"  {name}", "bold"), f"  at {one.sighting.at}, {said.mac}"))
     now_ = ", ".join(
-        f"{setting} {said.settings.get(setting, '?')}"
+        f"{setting} {said.settings.get(setting, MASK if setting in said.hidden else '?')}"
         for setting in bundle
         if setting not in SECRETS
     )
     out.print(Text(f"    now: {redactor.clean(harmless(now_))}"), soft_wrap=True)
+    if member.dialect.outputs:
+        states = {name: said.outputs.get(name) for name in member.dialect.outputs}
+        out.print(Text(f"    switches: {in_words(states)}"), soft_wrap=True)
     message = preview(member.dialect, member.device, member.device.via, bundle)
     out.print(Text(f"    would be sent: {message}"), soft_wrap=True)
 

@@ -8,13 +8,13 @@ from rich.text import Text
 from migrate.cli.common import (
     RunName,
     StateDir,
-    harmless,
     open_run,
     out,
     problems_in_words,
     run_words,
 )
 from migrate.cli.conduct import write_report
+from migrate.views.lines import harmless
 from migrate.views.report import report as report_text
 from migrate.views.status import flip_of, how_to_go_on, show_status
 

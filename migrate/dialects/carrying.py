@@ -2,9 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-from migrate.dialects.compose import path_of, plain, query_of, statement, write_message
+from migrate.dialects.compose import (
+    outputs_message,
+    path_of,
+    plain,
+    query_of,
+    statement,
+    told_state,
+    write_message,
+)
+from migrate.dialects.messages import Switched
 from migrate.dialects.schema import Dialect, Lines, fill
 from migrate.model.fleet import Device, Transport
 from migrate.model.mqtt import TOPIC_MAX_OCTETS, topic_fault
@@ -123,6 +133,25 @@ def bundle_faults(
     return faults + topic_faults(dialect, device) if transport == "mqtt" else faults
 
 
+def output_faults(
+    dialect: Dialect, device: Device, transport: Transport, states: Mapping[str, Switched]
+) -> list[str]:
+    """Every reason against sending a device a message that sets these outputs, all of which it can
+    set; empty when it is proven to fit."""
+    message = outputs_message(dialect, states, LONG_ID)
+    faults = _message_faults(dialect, message, "the message")
+    for name, state in states.items():
+        output = dialect.outputs[name]
+        told = told_state(output, state)
+        faults += _lines_faults(dialect, f"output {name}", output.write or "", told)
+    place = dialect.write.http
+    if transport == "http" and place is not None and dialect.carries.target_octets is not None:
+        query = query_of(place, message)
+        one = Proof(dialect, (), len(f"?{query}") if query else 0)
+        faults += one.faults(device)
+    return faults + topic_faults(dialect, device) if transport == "mqtt" else faults
+
+
 def _surely_a_topic(template: str, device: Device) -> bool:
     """Told without filling in, since a fleet may be large. The model has looked at template and
     topic word: only a name can bring a wildcard, and only great length is left to go wrong."""
@@ -130,17 +159,17 @@ def _surely_a_topic(template: str, device: Device) -> bool:
     return "{name}" not in template and 4 * longest <= TOPIC_MAX_OCTETS
 
 
-def _message_faults(dialect: Dialect, message: str) -> list[str]:
+def _message_faults(dialect: Dialect, message: str, what: str = "the bundle") -> list[str]:
     """Why a message as a whole would not arrive, by exact octet count."""
     octets, form = len(message.encode("utf-8")), dialect.write.message
     faults = []
     if octets > dialect.carries.message_octets:
         faults.append(
-            f"the bundle is {octets} octets long; one message of {dialect.name} holds "
+            f"{what} is {octets} octets long; one message of {dialect.name} holds "
             f"{dialect.carries.message_octets}"
         )
     if isinstance(form, Lines) and _ends_early(form, message):
-        faults.append(f"the bundle holds the end {form.after!r} of {dialect.name} too early")
+        faults.append(f"{what} holds the end {form.after!r} of {dialect.name} too early")
     return faults
 
 
@@ -157,7 +186,7 @@ def _ends_early(form: Lines, message: str) -> bool:
 
 
 def _lines_faults(
-    dialect: Dialect, setting: Setting, name: str, value: str | int | bool
+    dialect: Dialect, setting: str, name: str, value: str | int | float | bool
 ) -> list[str]:
     """Why a statement would not end where it ends, or not be split where it is joined.
 

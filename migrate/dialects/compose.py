@@ -12,7 +12,7 @@ from urllib.parse import quote, urlencode
 
 import jsonpointer
 
-from migrate.dialects.messages import HttpRequest, MqttRequest, Request
+from migrate.dialects.messages import HttpRequest, MqttRequest, Request, Switched
 from migrate.dialects.schema import (
     MESSAGE,
     Ask,
@@ -21,6 +21,7 @@ from migrate.dialects.schema import (
     HttpPlace,
     JsonRpc,
     Lines,
+    Output,
     Word,
     Write,
     fill,
@@ -36,11 +37,47 @@ _SEGMENT = ":@!$&'()*+,;=-._~"
 
 def write_message(dialect: Dialect, bundle: Bundle, ident: int = 1) -> str:
     """The message that sets every setting of the bundle, as the device will decode it."""
-    form = dialect.write.message
     values = {
         dialect.settings[setting].name: plain(dialect.settings[setting], value)
         for setting, value in bundle.items()
     }
+    return _message(dialect, values, ident)
+
+
+def outputs_message(dialect: Dialect, states: Mapping[str, Switched], ident: int = 1) -> str:
+    """The message that sets these outputs, by the dialect's names for them, and nothing else.
+    Raises ValueError for one that cannot be written."""
+    values: dict[str, str | int | float | bool] = {}
+    for name, state in states.items():
+        output = dialect.outputs[name]
+        if output.write is None:
+            raise ValueError(f"{dialect.name} cannot set its output {name}")
+        values[output.write] = told_state(output, state)
+    return _message(dialect, values, ident)
+
+
+def write_outputs(
+    dialect: Dialect,
+    device: Device,
+    transport: Transport,
+    states: Mapping[str, Switched],
+    ident: int = 1,
+) -> Request:
+    """The one request that sets these outputs of a device. Raises ValueError as the message does."""
+    message = outputs_message(dialect, states, ident)
+    return _place(dialect.write, device, transport, message, ident)
+
+
+def told_state(output: Output, state: Switched) -> str | int | float | bool:
+    """The state of an output as the device is told it: on and off in its own words."""
+    if isinstance(state, bool):
+        words = output.words
+        return state if words is None else words.true if state else words.false
+    return int(state) if state == int(state) else state
+
+
+def _message(dialect: Dialect, values: Mapping[str, str | int | float | bool], ident: int) -> str:
+    form = dialect.write.message
     if isinstance(form, Lines):
         texts = [statement(form, name, value) for name, value in values.items()]
         return form.before + form.separator.join(texts) + form.after
@@ -97,8 +134,8 @@ def plain(word: Word, value: Value) -> str | int | bool:
     return told
 
 
-def statement(form: Lines, name: str, value: str | int | bool) -> str:
-    """One setting as text: name, assign sign, escaped value."""
+def statement(form: Lines, name: str, value: str | int | float | bool) -> str:
+    """One setting, or output, as text: name, assign sign, escaped value."""
     return f"{name}{form.assign}{_escaped(form, str(value))}"
 
 
@@ -112,7 +149,7 @@ def _escaped(form: Lines, text: str) -> str:
     )
 
 
-def _put(document: dict[str, Any], pointer: str, value: str | int | bool) -> None:
+def _put(document: dict[str, Any], pointer: str, value: str | int | float | bool) -> None:
     *inner, last = jsonpointer.JsonPointer(pointer).parts
     here = document
     for part in inner:

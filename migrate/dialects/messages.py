@@ -73,14 +73,20 @@ class Unclear:
 
 Answer = Taken | Declined | Unclear
 
+Switched = bool | float
+"""The state of an output: on or off; or its level, as a dimmer has one, of which 0 is off."""
+
 
 @dataclass(frozen=True)
 class Readings:
-    """What a device said of itself. Settings it does not tell are absent; secrets always are."""
+    """What a device said of itself. Settings and outputs that it does not tell, or not so that it
+    can be understood, are absent; secrets always are. `hidden`: settings that were left out since
+    what the device told for them holds a secret."""
 
     mac: str
     settings: Mapping[Setting, str | int | bool] = field(default_factory=dict)
     firmware: str | None = None
     address: str | None = None
     uptime_seconds: float | None = None
-    output: str | None = None
+    outputs: Mapping[str, Switched] = field(default_factory=dict)
+    hidden: tuple[Setting, ...] = ()

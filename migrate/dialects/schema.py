@@ -10,6 +10,7 @@ from typing import Annotated, Literal, Self
 import jsonpointer
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
+from migrate.dialects.patterns import groups, pattern_fault
 from migrate.model.fleet import Device, Strict, Text, Transport, faults_at
 from migrate.model.mqtt import topic_fault
 from migrate.model.settings import DEPENDENT, FLAGS, SECRETS, Setting
@@ -34,11 +35,7 @@ def _pointer(value: str) -> str:
 
 
 def _pattern(value: str) -> str:
-    try:
-        compiled = re.compile(value, re.MULTILINE)
-    except re.error as error:
-        raise ValueError(f"is not a regular expression: {error}") from None
-    if "value" not in compiled.groupindex:
+    if "value" not in groups(_compiles(value)):
         raise ValueError("has no group named value; write (?P<value>...) around the reading")
     return value
 
@@ -77,6 +74,7 @@ Pointer = Annotated[str, AfterValidator(_pointer)]
 Pattern = Annotated[str, AfterValidator(_pattern)]
 TopicTemplate = Annotated[str, AfterValidator(_topic)]
 SettingName = Annotated[Setting, BeforeValidator(_setting)]
+OutputName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,39}$")]
 
 
 class Words(Strict):
@@ -118,10 +116,8 @@ class Rule(Strict):
 
 
 def _compiles(value: str) -> str:
-    try:
-        re.compile(value, re.MULTILINE)
-    except re.error as error:
-        raise ValueError(f"is not a regular expression: {error}") from None
+    if fault := pattern_fault(value):
+        raise ValueError(fault)
     return value
 
 
@@ -278,7 +274,23 @@ class Identity(Strict):
     firmware: Reading | None = None
     address: Reading | None = None
     uptime: Reading | None = None
-    output: Reading | None = None
+
+
+class Output(Strict):
+    """One thing that a device of this family switches. `read` says where its state stands in the
+    answer to a read; `write` how it is called in a message of the dialect's write, if it can be set
+    without a restart; `words` how on (true) and off (false) are written and told."""
+
+    read: Reading
+    write: Text | None = None
+    holds: Literal["switch", "level"] = "switch"
+    words: Words | None = None
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        if self.holds == "level" and self.words is not None:
+            raise ValueError("a level is a number and has no words")
+        return self
 
 
 class Dialect(Strict):
@@ -297,6 +309,7 @@ class Dialect(Strict):
     presence: Presence | None = None
     readings: Identity
     settings: dict[SettingName, Word]
+    outputs: dict[OutputName, Output] = {}
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
@@ -352,17 +365,21 @@ class Dialect(Strict):
 
     def _names(self) -> list[str]:
         faults = []
-        names = [word.name for word in self.settings.values()]
+        placed = [
+            (f"settings.{setting}.name", word.name) for setting, word in self.settings.items()
+        ]
+        placed += [
+            (f"outputs.{name}.write", one.write) for name, one in self.outputs.items() if one.write
+        ]
+        names = [name for _, name in placed]
         faults += [
             f"the name {name!r} stands for two settings"
             for name in sorted({name for name in names if names.count(name) > 1})
         ]
         if isinstance(self.write.message, MergePatch | JsonRpc):
-            for setting, word in self.settings.items():
-                if not word.name.startswith("/") or not _is_pointer(word.name):
-                    faults.append(
-                        f"settings.{setting}.name must be a JSON Pointer such as /name (RFC 6901)"
-                    )
+            for place, name in placed:
+                if not name.startswith("/") or not _is_pointer(name):
+                    faults.append(f"{place} must be a JSON Pointer such as /name (RFC 6901)")
             for one in names:
                 faults += [
                     f"the name {other!r} lies inside {one!r}"
@@ -371,13 +388,21 @@ class Dialect(Strict):
                 ]
         else:
             message = self.write.message
-            for setting, word in self.settings.items():
+            for place, name in placed:
                 # The signs must not arise over the seam between name and assign sign either.
-                begin = word.name + message.assign
-                if message.separator in begin or begin.find(message.assign) != len(word.name):
-                    faults.append(f"settings.{setting}.name holds the separator or assign sign")
-                if setting in FLAGS and word.words is None:
-                    faults.append(f"settings.{setting} needs words for true and false")
+                begin = name + message.assign
+                if message.separator in begin or begin.find(message.assign) != len(name):
+                    faults.append(f"{place} holds the separator or assign sign")
+            faults += [
+                f"settings.{setting} needs words for true and false"
+                for setting, word in self.settings.items()
+                if setting in FLAGS and word.words is None
+            ]
+            faults += [
+                f"outputs.{name} needs words for true (on) and false (off)"
+                for name, one in self.outputs.items()
+                if one.write and one.holds == "switch" and one.words is None
+            ]
         return faults
 
     @cached_property

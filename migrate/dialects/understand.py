@@ -4,17 +4,28 @@
 from __future__ import annotations
 
 import json
-import re
 from typing import Any
 
 import jsonpointer
+from regex import Match
 
-from migrate.dialects.messages import Answer, Declined, Readings, Reply, Taken, Unclear
-from migrate.dialects.schema import Ask, Dialect, JsonRpc, Reading, Rule, Word, Write
+from migrate.dialects.messages import (
+    Answer,
+    Declined,
+    Readings,
+    Reply,
+    Switched,
+    Taken,
+    Unclear,
+)
+from migrate.dialects.patterns import TooSlow, search
+from migrate.dialects.schema import Ask, Dialect, JsonRpc, Output, Reading, Rule, Word, Write
 from migrate.model.eui48 import parse_mac
 from migrate.model.settings import FLAGS, NUMBERS, SECRETS, Bundle, Setting
 
 REASON_LENGTH = 200
+READING_LENGTH = 1024
+"""Characters: what is longer is not the reading of a setting, and is taken for not told."""
 _MISSING = object()
 
 
@@ -24,6 +35,13 @@ class NotUnderstood(Exception):
 
 def answer(dialect: Dialect, what: Write | Ask, reply: Reply, expects_id: int | None) -> Answer:
     """What the device says of a write or restart."""
+    try:
+        return _answer(dialect, what, reply, expects_id)
+    except NotUnderstood as error:
+        return Unclear(str(error))
+
+
+def _answer(dialect: Dialect, what: Write | Ask, reply: Reply, expects_id: int | None) -> Answer:
     try:
         document = _document(reply, needs_json=isinstance(what.message, JsonRpc))
     except NotUnderstood as error:
@@ -76,7 +94,9 @@ def readings(dialect: Dialect, reply: Reply, expects_id: int | None) -> Readings
         if word.read is not None and setting not in SECRETS:
             found = _find(word.read, reply, document)
             if found is not _MISSING and found is not None:
-                settings[setting] = _typed(setting, word, found)
+                told = _typed(setting, word, found)
+                if not isinstance(told, str) or len(told) <= READING_LENGTH:
+                    settings[setting] = told
     uptime = _find(ident.uptime, reply, document)
     return Readings(
         mac,
@@ -84,7 +104,11 @@ def readings(dialect: Dialect, reply: Reply, expects_id: int | None) -> Readings
         _text(_find(ident.firmware, reply, document)),
         _text(_find(ident.address, reply, document)),
         _number(uptime),
-        _text(_find(ident.output, reply, document)),
+        {
+            name: state
+            for name, output in dialect.outputs.items()
+            if (state := _state(output, _find(output.read, reply, document))) is not None
+        },
     )
 
 
@@ -145,14 +169,17 @@ def _holds(rule: Rule, reply: Reply, document: Any) -> bool:
             type(found) is not type(rule.equals) or found != rule.equals
         ):
             return False
-    if rule.pattern and re.search(rule.pattern, _lines(reply), re.MULTILINE) is None:
+    if rule.pattern and not _matches(rule.pattern, reply):
         return False
     # A rule of statuses alone says nothing over MQTT, where there are none.
     return not (rule.pointer is None and rule.pattern is None and reply.status is None)
 
 
 def _reason(where: Reading | None, reply: Reply, document: Any) -> str:
-    found = _find(where, reply, document)
+    try:
+        found = _find(where, reply, document)
+    except NotUnderstood:
+        found = _MISSING  # that it declined is known all the same
     return "no words" if found is _MISSING else _shown(_words(found))
 
 
@@ -161,8 +188,17 @@ def _find(where: Reading | None, reply: Reply, document: Any) -> Any:
         return _MISSING
     if where.pointer is not None:
         return _resolve(where.pointer, document)
-    found = re.search(where.pattern or "", _lines(reply), re.MULTILINE)
+    found = _matches(where.pattern or "", reply)
     return _MISSING if found is None or found["value"] is None else found["value"]
+
+
+def _matches(pattern: str, reply: Reply) -> Match[str] | None:
+    try:
+        return search(pattern, _lines(reply))
+    except TooSlow:
+        raise NotUnderstood(
+            "a pattern of the dialect takes too long on this reply; make it simpler"
+        ) from None
 
 
 def _resolve(pointer: str, document: Any) -> Any:
@@ -189,6 +225,16 @@ def _typed(setting: Setting, word: Word, found: Any) -> str | int | bool:
     return _words(found)
 
 
+def _state(output: Output, found: Any) -> Switched | None:
+    """The state of an output; None for what is none."""
+    if output.holds == "level":
+        return _number(found)
+    if output.words is not None and not isinstance(found, bool):
+        # A family may take `on` and tell `true`; nothing else is a guess worth making.
+        return {output.words.true: True, output.words.false: False}.get(_words(found))
+    return found if isinstance(found, bool) else None
+
+
 def _number(found: Any) -> float | None:
     if found is _MISSING or found is None or isinstance(found, bool):
         return None
@@ -209,7 +255,10 @@ def _lines(reply: Reply) -> str:
 
 def _words(found: Any) -> str:
     """Anything in a reply as text; half character pairs, which JSON can hold, become U+FFFD."""
-    text = str(found)
+    try:
+        text = str(found)
+    except RecursionError:
+        return "something nested too deeply"
     return text.encode("utf-16-le", "surrogatepass").decode("utf-16-le", "replace")
 
 

@@ -13,12 +13,14 @@ from contextlib import suppress
 from migrate.engine.crew import Crew, learn_secrets
 from migrate.engine.ground import Ground
 from migrate.engine.journey import SENDS_AT_ONCE, Journey, arrived_for_good
+from migrate.engine.outputs import Outputs
 from migrate.engine.seek import Seeker
 from migrate.engine.survey import survey
 from migrate.engine.switchover import Switchover, reasons_of
 from migrate.engine.talk import Talker
 from migrate.engine.tidings import Outcome, Tell, Tidings, silent
-from migrate.journal.store import Journal, Row
+from migrate.journal.rows import Row
+from migrate.journal.store import Journal
 from migrate.model.lifecycle import TURNS, UNRESOLVED, Direction, State
 from migrate.model.problems import Exit, Problem, Refused, Trouble, Unreachable
 from migrate.model.secrets import Redactor
@@ -68,6 +70,8 @@ class Conductor:
             asyncio.Semaphore(SENDS_AT_ONCE),
             asyncio.Event(),
         )
+        for seconds in journal.returns():  # what an earlier process of this run has seen
+            self._ground.learn(seconds)
         self._crew = crew
         self._journal = journal
         self._redactor = redactor
@@ -87,6 +91,7 @@ class Conductor:
         learn_secrets(self._crew, self._redactor)
         await self._survey()
         self._check_carried(row.name for row in self._journal.rows() if not self._well(row.name))
+        await self._see_to_outputs(row.name for row in self._journal.rows())
         if self._crew.plan.leg.together:
             return await Switchover(self._ground, _together).forward(frozenset(again))
         for index, wave in enumerate(self._crew.plan.waves):
@@ -118,6 +123,8 @@ class Conductor:
         rows = [row for row in self._journal.rows() if row.name in wanted]
         leaving = [row.name for row in rows if not self._is_back(row)]
         self._check_carried(leaving, only_back=True)
+        # Those that are to leave are compared when they are back.
+        await self._see_to_outputs(row.name for row in rows if row.name not in leaving)
         for index in self._waves_back():
             here = [name for name in self._crew.plan.waves[index].devices if name in wanted]
             for name in here:
@@ -140,6 +147,14 @@ class Conductor:
             if outcome is not None:
                 return outcome
         return self._gone_back(wanted)
+
+    async def _see_to_outputs(self, names: Iterable[str]) -> None:
+        """The outputs of devices that had arrived when an interruption came."""
+        await _together(
+            Outputs(self._ground, self._crew.members[name]).see_to()
+            for name in names
+            if arrived_for_good(self._journal.row(name))
+        )
 
     def _is_back(self, row: Row) -> bool:
         """Whether it is on the old side, or never left it. One that was sent nothing, and has the

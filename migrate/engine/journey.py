@@ -14,11 +14,12 @@ from migrate.dialects.messages import Declined, Taken, Unclear
 from migrate.engine.awake import look_awake, look_for_patience
 from migrate.engine.crew import Member, source_of, target_of
 from migrate.engine.ground import Ground
+from migrate.engine.outputs import Outputs
 from migrate.engine.proof import Proof
 from migrate.engine.seek import Look, Sighting
 from migrate.engine.soak import join, soak_asleep, soak_awake
 from migrate.engine.tidings import Tidings
-from migrate.journal.store import Row
+from migrate.journal.rows import Row
 from migrate.model.deadline import deadline
 from migrate.model.lifecycle import GOAL, Direction, Event, State
 from migrate.model.settings import Setting
@@ -44,6 +45,7 @@ class Journey:
         if ground.seeker.flipped:
             self._left = self._loop.time()  # it could not come before the access point changed
         self._told_to_restart = -inf
+        self._outputs = Outputs(ground, member)
 
     @property
     def _row(self) -> Row:
@@ -110,6 +112,7 @@ class Journey:
             else:
                 gone_since = None
             await self._change(pace.look_seconds)
+        await self._outputs.see_to()
 
     async def _see_through(self) -> None:
         """Soak a device that is there, follow one that is on its way; leave any other."""
@@ -117,6 +120,7 @@ class Journey:
             await self._soak()
         if self._row.state is State.AWAY:
             await self._follow()
+        await self._outputs.see_to()
 
     async def _deliver(self) -> bool:
         """Intent, message, answer; each on disk before the next. False: nothing was delivered."""
@@ -133,6 +137,7 @@ class Journey:
         self._proof.in_place = start.side == target_of(direction)
         frozen = self._proof.bundle(direction)
         values = resolved(frozen, on.crew.resolve)
+        self._outputs.before(start)
         row = on.journal.intend(member.name, frozen)
         self._say(row.state, "its bundle is on the way")
         self._proof.sent = self._left = self._loop.time()
@@ -170,7 +175,8 @@ class Journey:
             or self._proof.unfinished(look)
             or self._proof.otherwise_there(look)
         )
-        if start is None and self._proof.arrived(look) and self._row.state is not State.DECLINED:
+        if start is None and self._proof.arrived(look):
+            self._outputs.found(look.found[target_of(direction)])
             self._step(Event.ARRIVE, f"it is already on the {target_of(direction)} side")
         elif start is None and not self._on.stopping.is_set():
             self._note("nothing was sent: it was not found where it must be; " + join(look.words))
@@ -194,7 +200,8 @@ class Journey:
         """One look for a device that had been given up, or had come back by itself."""
         look = await self._look_surely(self._on.stopping)
         direction, state = self._row.direction, self._row.state
-        if self._proof.arrived(look) is not None:
+        if (arrived := self._proof.arrived(look)) is not None:
+            self._outputs.found(arrived)
             self._step(Event.ARRIVE, "found after all")
         elif state is State.ADRIFT and source_of(direction) in look.found:
             self._step(Event.COME_BACK, "found where it came from")
@@ -256,6 +263,7 @@ class Journey:
         known = not self._member.sleeps  # when one woke says nothing about the others
         if known:
             self._on.learn(took)
+        self._outputs.found(there)
         self._step(Event.ARRIVE, f"at {there.at} after {took:.1f} s", took if known else None)
         await self._soak()
 
@@ -318,7 +326,11 @@ class Journey:
         soak = soak_asleep if self._member.sleeps else soak_awake
         target = target_of(self._row.direction)
         event, words = await soak(
-            self._on.seeker, self._member, self._pace, target, self._proof.wrong_with
+            self._on.seeker,
+            self._member,
+            self._pace,
+            target,
+            self._outputs.watching(self._proof.wrong_with),
         )
         if event is None:
             self._note(words)

@@ -14,7 +14,8 @@ from migrate.engine.crew import Member, source_of, target_of
 from migrate.engine.ground import Ground
 from migrate.engine.seek import Look, Sighting, plain
 from migrate.engine.soak import UPTIME_SLACK
-from migrate.journal.store import ALL_TOLD, Row
+from migrate.journal.rows import Row
+from migrate.journal.store import ALL_TOLD
 from migrate.model.lifecycle import Direction, State
 from migrate.model.settings import SECRETS, FrozenBundle, Setting, Value
 
@@ -51,7 +52,10 @@ class Proof:
         return there
 
     def _must_restart(self, there: Sighting) -> bool:
-        """Whether new settings that it shows are in force only if it restarted since."""
+        """Whether new settings that it shows are in force only if it restarted since. What it was
+        never sent it did not get from here: it has it in force, or would show something else."""
+        if self.never_sent_back:
+            return False
         unmoved = there.doubtful or self.in_place or self.may_not_have_left
         return unmoved and self._member.restarts and self._row.sent_at is not None
 

@@ -1,7 +1,7 @@
 """The soak: a device that has arrived must stay well for a while before it counts.
 
-What ends it is told as an event of the life cycle, with words; no event says that the device is
-there, but not as it must be.
+What ends it is told as an event of the life cycle, with words. One that is there and keeps other
+settings than it was given has come back; no event says that it is there, but not well.
 """
 
 from __future__ import annotations
@@ -50,16 +50,19 @@ async def soak_awake(
         misses = 0 if there else misses + 1
         if misses >= MISSES:
             return Event.LOSE, "lost while it soaked; " + join(look.words)
+        other = wrong_with(there) if there else ""
         if there is None:
             wrong = "it does not answer every time"
         elif before and _restarted_between(before, there):
             wrong = "it restarts again and again"
         else:
-            wrong = wrong_with(there)
+            wrong = other
         if wrong:
             end = now + pace.soak_seconds
             if now >= patience:
-                return None, f"on the {target} side, but {wrong}"
+                # With other settings it can be sent its bundle once more.
+                event = Event.COME_BACK if other else None
+                return event, f"on the {target} side, but {wrong}"
         elif now >= end:
             return Event.SOAK, f"well for {now - begun:.1f} s"
         before = there or before
@@ -122,7 +125,7 @@ async def soak_asleep(
         if wrong := wrong_with(there):
             wakes.unwell()
             if now >= give_up:
-                return None, f"on the {target} side, but {wrong}"
+                return Event.COME_BACK, f"on the {target} side, but {wrong}"
         elif wakes.seen(now):
             return Event.SOAK, f"well over its wakes for {now - begun:.1f} s"
         await seeker.change(member, max(pace.look_seconds, pace.soak_seconds / 10))

@@ -15,10 +15,11 @@ from migrate.dialects.messages import Readings
 from migrate.dialects.understand import differences
 from migrate.engine.awake import look_for_patience
 from migrate.engine.crew import Crew, Member
+from migrate.engine.retained import GROUPS, kept_commands
 from migrate.engine.seek import Look, Seeker, Sighting, plain
 from migrate.engine.slots import slot_problems, slots_back
 from migrate.engine.tidings import Tell, Tidings, silent
-from migrate.model.problems import Problem
+from migrate.model.problems import Problem, Refused
 from migrate.model.settings import ADDRESSING, FrozenValue, Setting
 from migrate.planning.addressing import GIVE_ADDRESSES, left_behind, own_address, untold
 from migrate.planning.bundles import PARTS, keyless, side_settings, slot_key, staying
@@ -58,7 +59,7 @@ def readings_json(readings: Readings) -> dict[str, Any]:
         "firmware": readings.firmware,
         "address": readings.address,
         "uptime_seconds": readings.uptime_seconds,
-        "output": readings.output,
+        "outputs": dict(readings.outputs),
     }
 
 
@@ -69,7 +70,9 @@ async def survey(
     tell: Tell = silent,
     stopping: asyncio.Event | None = None,
 ) -> Survey:
-    """Read these devices. Nothing is written. `stopping` ends the wait for those that sleep."""
+    """Read these devices. Nothing is written. `stopping` ends the wait for those that sleep.
+
+    Raises Refused, with all that was found, where a broker keeps a command for one of them."""
     gate, pace = asyncio.Semaphore(AT_ONCE), crew.plan.pace
 
     async def one(name: str) -> Surveyed | list[Problem]:
@@ -89,7 +92,19 @@ async def survey(
     results = await asyncio.gather(*(one(name) for name in wanted))
     found = {r.member.name: r for r in results if isinstance(r, Surveyed)}
     problems = [p for r in results if not isinstance(r, Surveyed) for p in r]
+    kept = await kept_commands(crew, seeker._world, tell, _group_words(found.values()))
+    if kept:
+        raise Refused([*kept, *problems])
     return Survey(found, tuple(problems))
+
+
+def _group_words(found: Iterable[Surveyed]) -> list[tuple[str, object]]:
+    """The group words that devices told, each with the name of its dialect."""
+    return [
+        (one.member.dialect.name, one.sighting.readings.settings.get(setting))
+        for one in found
+        for setting in GROUPS
+    ]
 
 
 def _judge(crew: Crew, member: Member, look: Look) -> Surveyed | list[Problem]:
@@ -203,7 +218,20 @@ def _disagreements(crew: Crew, member: Member, readings: Readings) -> list[Probl
                         device=member.name,
                     )
                 )
-    missing = [setting for setting in member.planned.read_back if setting not in readings.settings]
+    hidden = [setting for setting in member.planned.bundle if setting in readings.hidden]
+    if hidden:
+        problems.append(
+            Problem(
+                f"tells a secret where the dialect says that it tells its {', '.join(hidden)}",
+                "correct the reading in the dialect; a secret has none",
+                device=member.name,
+            )
+        )
+    missing = [
+        setting
+        for setting in member.planned.read_back
+        if setting not in readings.settings and setting not in hidden
+    ]
     if missing:
         problems.append(
             Problem(

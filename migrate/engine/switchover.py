@@ -14,7 +14,8 @@ from collections.abc import Awaitable, Callable, Collection, Coroutine, Iterable
 from migrate.engine.ground import Ground
 from migrate.engine.journey import Journey, arrived_for_good
 from migrate.engine.tidings import Outcome, Tidings
-from migrate.journal.store import ALL_TOLD, Row
+from migrate.journal.rows import Row
+from migrate.journal.store import ALL_TOLD
 from migrate.model.lifecycle import State
 from migrate.model.problems import Exit
 from migrate.planning.gates import admit

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
+from ipaddress import AddressValueError, IPv4Address
 from itertools import count
 
 from tenacity import AsyncRetrying, retry_if_exception_type, stop_after_attempt, wait_exponential
 
 from migrate.dialects import compose
-from migrate.dialects.messages import Answer, Declined, Readings, Unclear
+from migrate.dialects.messages import Answer, Declined, Readings, Request, Switched, Unclear
 from migrate.dialects.understand import NotUnderstood, answer, readings
 from migrate.engine.crew import Member
-from migrate.model.secrets import Redactor
+from migrate.model.secrets import MASK, Redactor
 from migrate.model.settings import Bundle
 from migrate.ports.protocols import At, Line, NoReply, NotDelivered
 
@@ -36,9 +39,31 @@ class Talker:
         )
         try:
             reply = await self._line.exchange(request, at, seconds)
-            return readings(member.dialect, reply, request.expects_id)
+            return self._without_secrets(
+                member, readings(member.dialect, reply, request.expects_id)
+            )
         except (NotDelivered, NoReply, NotUnderstood) as error:
             raise Unread(self.clean(str(error))) from None
+
+    def _without_secrets(self, member: Member, said: Readings) -> Readings:
+        """Readings as they may be journalled and shown: a dialect may say that a setting is read
+        where the device tells a secret. What the owner wrote openly is none, whatever it reads
+        like: user name and password may be the same word."""
+        open_ = [member.planned.bundle, member.planned.way_back]
+        hidden = tuple(
+            setting
+            for setting, value in said.settings.items()
+            if isinstance(value, str)
+            and value not in [side.get(setting) for side in open_]
+            and self._redactor.holds(value)
+        )
+        firmware, address = said.firmware, said.address
+        if firmware is not None and firmware != member.device.firmware:
+            firmware = MASK if self._redactor.holds(firmware) else firmware
+        if address is not None and not _is_address(address):
+            address = MASK if self._redactor.holds(address) else address
+        settings = {s: value for s, value in said.settings.items() if s not in hidden}
+        return replace(said, settings=settings, firmware=firmware, address=address, hidden=hidden)
 
     async def read_surely(self, member: Member, at: At, seconds: float) -> Readings:
         """As read, tried again a few times: reading changes nothing. Raises Unread."""
@@ -56,6 +81,18 @@ class Talker:
         request = compose.write(
             member.dialect, member.device, member.device.via, bundle, next(self._ids)
         )
+        return await self._give(member, request, at, seconds)
+
+    async def write_outputs(
+        self, member: Member, at: At, states: Mapping[str, Switched], seconds: float
+    ) -> Answer:
+        """Set outputs of a device, in one message that holds nothing else. As `write`."""
+        request = compose.write_outputs(
+            member.dialect, member.device, member.device.via, states, next(self._ids)
+        )
+        return await self._give(member, request, at, seconds)
+
+    async def _give(self, member: Member, request: Request, at: At, seconds: float) -> Answer:
         try:
             async for attempt in _tries(NotDelivered):
                 with attempt:
@@ -87,8 +124,18 @@ class Talker:
 
     def clean(self, words: str) -> str:
         """Words as they may be shown: no secrets, nothing that steers a terminal."""
-        flat = "".join(char if char.isprintable() else "?" for char in words)
-        return self._redactor.clean(flat)
+        # Secrets first: they may hold what is changed then. Many blanks would push what follows to
+        # the beginning of the next line of a terminal, as if it were the tool's own.
+        clean = self._redactor.clean(words)
+        return " ".join("".join(char if char.isprintable() else "?" for char in clean).split())
+
+
+def _is_address(text: str) -> bool:
+    try:
+        IPv4Address(text)
+    except AddressValueError:
+        return False
+    return True
 
 
 def _tries(after: type[Exception]) -> AsyncRetrying:

@@ -2,7 +2,9 @@
 
 Write-ahead logging with synchronous=FULL syncs each commit before it returns, so whatever is sent
 afterwards is preceded by its intent and its way back on disk (invariants 1 and 5). The database
-itself refuses an intent without a way back. Secrets never get here: bundles are stored as frozen,
+itself refuses an intent without a way back. The intents stand in a second file as well, for a
+database that loses its end (intents.py), and one that is damaged is mended where it can be
+(mend.py). Secrets never get here: bundles are stored as frozen,
 with references.
 """
 
@@ -11,28 +13,38 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
+from migrate.journal import intents, steps
 from migrate.journal.file import (
-    DAMAGED,
-    FORMAT,
-    SCHEMA,
     connected,
     explained,
+    fill,
     sync_folders,
     trouble,
 )
-from migrate.model.lifecycle import TURNS, Direction, Event, IllegalTransition, State, step
-from migrate.model.problems import BadFile, Changed, Problem
-from migrate.model.secrets import SecretRef
+from migrate.journal.intents import Intent
+from migrate.journal.mend import mend
+from migrate.journal.rows import (
+    COLUMNS,
+    RETURN,
+    Entry,
+    Row,
+    freeze_json,
+    row_of,
+    table_of,
+    tellable,
+    thaw_json,
+)
+from migrate.model.lifecycle import Direction, Event
+from migrate.model.problems import JournalTrouble
 from migrate.model.settings import FrozenBundle, FrozenValue, Setting
 from migrate.planning.gates import Standing
-from migrate.planning.plan import Plan, plan_from_json
+from migrate.planning.plan import Plan
 
 FLIPPED: Final = "flipped"
 """Kind of the line that keeps the owner's word that the access point has been changed."""
@@ -42,63 +54,6 @@ ALL_TOLD: Final = "all told"
 """Kind of the line that says that every device of one step for all has been told, and is gone."""
 
 
-@dataclass(frozen=True)
-class Row:
-    """One device as the journal has it. Times are ISO 8601 in UTC."""
-
-    name: str
-    wave: int
-    direction: Direction
-    state: State
-    written_off: bool
-    sent_at: str | None
-    given: Mapping[Setting, FrozenValue] | None
-    note: str
-    changed_at: str | None
-    faults: int = 0
-
-    @property
-    def standing(self) -> Standing:
-        """What the gates look at."""
-        sent = self.sent_at is not None
-        return Standing(self.state, self.direction, self.written_off, self.faults, sent)
-
-
-@dataclass(frozen=True)
-class Entry:
-    """One line of the journal: a step of a device, or (without a name) something about the run."""
-
-    seq: int
-    at: str
-    name: str | None
-    wave: int | None
-    direction: str | None
-    kind: str
-    before: str | None
-    after: str | None
-    detail: str
-
-
-def freeze_json(bundle: FrozenBundle) -> str:
-    """A bundle as JSON, secrets as references."""
-    return json.dumps(
-        {
-            str(setting): value.model_dump(exclude_none=True)
-            if isinstance(value, SecretRef)
-            else value
-            for setting, value in bundle.items()
-        }
-    )
-
-
-def thaw_json(text: str) -> dict[Setting, FrozenValue]:
-    """The inverse of freeze_json. Raises ValueError for any other text."""
-    return {
-        Setting(name): SecretRef.model_validate(value) if isinstance(value, dict) else value
-        for name, value in _table(text).items()
-    }
-
-
 class Journal:
     """A run's journal. Every method that writes returns only once it is on disk.
 
@@ -106,49 +61,67 @@ class Journal:
     """
 
     def __init__(
-        self, connection: sqlite3.Connection, path: Path, now: Callable[[], datetime]
+        self, connection: sqlite3.Connection, path: Path, now: Callable[[], datetime], plan: Plan
     ) -> None:
         self._db = connection
         self._now = now
         self.path = path
-        self.plan = self._plan()
+        self.plan = plan
+        self.salvaged = ""
 
     @classmethod
     def create(
-        cls, path: Path, plan: Plan, now: Callable[[], datetime], facts: Mapping[str, str]
+        cls,
+        path: Path,
+        plan: Plan,
+        now: Callable[[], datetime],
+        facts: Mapping[str, str],
+        *,
+        connection: type[sqlite3.Connection] = sqlite3.Connection,
     ) -> Journal:
-        """Start the journal of a run; `facts` are kept beside the plan (paths of the files)."""
+        """Start the journal of a run; `facts` are kept beside the plan (paths of the files).
+
+        `connection` is what sqlite3.connect makes; a simulation puts a disk that fails there."""
         new_folders = [folder for folder in path.parents if not folder.exists()]
         try:
             path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
             # SQLite gives its own files the mode of the database, so the mode is set first.
             os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+            intents.begin(path)
         except OSError as error:
             raise trouble(path, f"cannot be created: {error.strerror}") from None
         try:
-            with connected(path) as connection:
-                _fill(connection, plan, facts)
+            with connected(path, connection) as db:
+                fill(db, plan, facts)
                 sync_folders({path.parent, *(folder.parent for folder in new_folders)})
-                return cls(connection, path, now)
+                return cls(db, path, now, plan)
         except BaseException:
             # Nothing was sent by it, and what is not whole must not be gone on with.
             for end in ("", "-wal", "-shm"):
                 path.with_name(path.name + end).unlink(missing_ok=True)
+            intents.place_of(path).unlink(missing_ok=True)
             raise
 
     @classmethod
-    def open(cls, path: Path, now: Callable[[], datetime]) -> Journal:
-        """Go on with a run's journal."""
+    def open(
+        cls,
+        path: Path,
+        now: Callable[[], datetime],
+        *,
+        connection: type[sqlite3.Connection] = sqlite3.Connection,
+    ) -> Journal:
+        """Go on with a run's journal. `connection` as for create.
+
+        What is missing of a damaged one is put back where that can be done surely; `salvaged` then
+        says so, to be told to the owner."""
         if not path.is_file():
             raise trouble(path, "does not exist")
-        with connected(path) as connection:
-            found = connection.execute("PRAGMA quick_check").fetchone()
-            if found is None or found[0] != "ok":
-                raise trouble(path, DAMAGED)
-            form = connection.execute("SELECT value FROM meta WHERE key = 'format'").fetchone()
-            if form is None or form[0] != FORMAT:
-                raise trouble(path, "was written by another version of migrate")
-            return cls(connection, path, now)
+        plan, mended = mend(path, now)
+        with connected(path, connection) as db:
+            journal = cls(db, path, now, plan)
+            found = journal._put_back()
+            journal.salvaged = "; ".join(words for words in (mended, found) if words)
+            return journal
 
     def close(self) -> None:
         """Let go of the file."""
@@ -157,97 +130,107 @@ class Journal:
     def fact(self, key: str, otherwise: str | None = None) -> str:
         """A fact given at creation, or what is said otherwise. Raises JournalTrouble if there is
         neither."""
-        with explained(self.path):
-            row = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
+        with self._reading() as db:
+            row = db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
         if row is None and otherwise is None:
             raise trouble(self.path, f"has no {key}")
         return str(otherwise if row is None else row[0])
 
     def record_before(self, name: str, readings: Mapping[str, Any], bundle: FrozenBundle) -> None:
         """The survey of a device and its way back, both durable when this returns."""
-        with self._writing() as db:
+        with self._writing() as (db, at):
             db.execute(
                 "INSERT OR REPLACE INTO survey VALUES (?, ?, ?)",
-                (name, self._at(), json.dumps(readings)),
+                (name, at, json.dumps(readings)),
             )
             db.execute(
                 "INSERT OR REPLACE INTO way_back VALUES (?, ?, ?)",
-                (name, self._at(), freeze_json(bundle)),
+                (name, at, freeze_json(bundle)),
             )
 
     def survey(self, name: str) -> dict[str, Any] | None:
         """What was read of a device before anything was sent to it."""
-        with explained(self.path):
-            row = self._db.execute("SELECT readings FROM survey WHERE name = ?", (name,)).fetchone()
-            return None if row is None else _table(row[0])
+        with self._reading() as db:
+            row = db.execute("SELECT readings FROM survey WHERE name = ?", (name,)).fetchone()
+            return None if row is None else table_of(row[0])
 
     def way_back(self, name: str) -> dict[Setting, FrozenValue] | None:
         """The rollback bundle of a device, if it has been recorded."""
-        with explained(self.path):
-            row = self._db.execute("SELECT bundle FROM way_back WHERE name = ?", (name,)).fetchone()
+        with self._reading() as db:
+            row = db.execute("SELECT bundle FROM way_back WHERE name = ?", (name,)).fetchone()
             return None if row is None else thaw_json(row[0])
 
     def intend(self, name: str, bundle: FrozenBundle) -> Row:
-        """The intent to send this bundle: on disk before the first byte leaves."""
-        with self._writing() as db:
-            self._advance(db, name, Event.INTEND, "")
-            db.execute(
-                "UPDATE device SET given = ?, sent_at = ? WHERE name = ?",
-                (freeze_json(bundle), self._at(), name),
-            )
+        """The intent to send this bundle: on disk, in two files, before the first byte leaves."""
+        with self._writing() as (db, at):
+            steps.advance(db, at, name, Event.INTEND, "", given=bundle)
+        row = self.row(name)
+        try:
+            with explained(self.path):
+                intents.add(self.path, Intent(row.intents, name, row.direction, at))
+        except JournalTrouble:
+            # Nothing leaves after this. If that cannot be written either, it is asked later.
+            with suppress(JournalTrouble):
+                self.step(name, Event.UNSENT, "nothing was sent: its intent could not be kept")
+            raise
+        return row
+
+    def step(self, name: str, event: Event, detail: str = "", took: float | None = None) -> Row:
+        """One step of a device's life cycle; `took`: seconds from sending to arrival, kept to the
+        millisecond. Raises IllegalTransition."""
+        with self._writing() as (db, at):
+            steps.advance(db, at, name, event, detail)
+            if took is not None:
+                row = steps.device(db, name)
+                steps.line(db, at, row, RETURN, row.state, f"{took:.3f}")
         return self.row(name)
 
-    def step(self, name: str, event: Event, detail: str = "") -> Row:
-        """One step of a device's life cycle. Raises IllegalTransition."""
-        with self._writing() as db:
-            self._advance(db, name, event, detail)
-        return self.row(name)
+    def returns(self) -> list[float]:
+        """How many seconds each forward journey took from sending to arrival, in order."""
+        with self._reading() as db:
+            found = db.execute(
+                "SELECT detail FROM event WHERE kind = ? AND direction = ? ORDER BY seq",
+                (RETURN, Direction.FORWARD),
+            )
+            return [float(detail) for (detail,) in found]
 
     def turn(self, name: str) -> Row:
-        """Begin to take a device back; only from a state in which it may have the new settings."""
-        with self._writing() as db:
-            row = self._row(db, name)
-            after = TURNS.get(row.state)
-            if row.direction is Direction.BACK or after is None:
-                raise IllegalTransition(
-                    Problem(
-                        f"a device that is {row.state} ({row.direction}) cannot turn",
-                        "this is a mistake in migrate; nothing was sent after it",
-                        device=name,
-                    )
-                )
-            fault = row.state in (State.AWAY, State.SEEN, State.ADRIFT, State.RETURNED)
-            db.execute(
-                "UPDATE device SET direction = ?, state = ?, written_off = 0, changed_at = ?, "
-                "faults = faults + ? WHERE name = ?",
-                (Direction.BACK, after, self._at(), fault, name),
-            )
-            self._line(db, row, "turn", row.state, after, "", Direction.BACK)
+        """Begin to take a device back; only from a state in which it may have the new settings.
+        Raises IllegalTransition."""
+        with self._writing() as (db, at):
+            steps.turn(db, at, name)
         return self.row(name)
 
     def write_off(self, name: str) -> Row:
         """The owner's word: this device keeps nobody waiting any more."""
-        with self._writing() as db:
-            row = self._row(db, name)
+        with self._writing() as (db, at):
+            row = steps.device(db, name)
             db.execute("UPDATE device SET written_off = 1 WHERE name = ?", (name,))
-            self._line(db, row, "written off", row.state, row.state, "by the owner")
+            steps.line(db, at, row, "written off", row.state, "by the owner")
         return self.row(name)
 
     def note(self, name: str, words: str) -> None:
         """Something about a device that does not change its state."""
-        words = _tellable(words)
-        with self._writing() as db:
-            row = self._row(db, name)
+        words = tellable(words)
+        with self._writing() as (db, at):
+            row = steps.device(db, name)
             if row.note != words:
                 db.execute("UPDATE device SET note = ? WHERE name = ?", (words, name))
-                self._line(db, row, "note", row.state, row.state, words)
+                steps.line(db, at, row, "note", row.state, words)
+
+    def mark(self, name: str, kind: str, detail: str) -> None:
+        """A line about a device, of a kind of its own, that changes neither its state nor its last
+        words."""
+        with self._writing() as (db, at):
+            row = steps.device(db, name)
+            steps.line(db, at, row, kind, row.state, tellable(detail))
 
     def remark(self, kind: str, detail: str, wave: int | None = None) -> None:
         """Something about the run as a whole."""
-        with self._writing() as db:
+        with self._writing() as (db, at):
             db.execute(
                 "INSERT INTO event (at, wave, kind, detail) VALUES (?, ?, ?, ?)",
-                (self._at(), wave, kind, _tellable(detail)),
+                (at, wave, kind, tellable(detail)),
             )
 
     def flip(self) -> None:
@@ -268,8 +251,8 @@ class Journal:
     def last_of(self, *kinds: str) -> str | None:
         """Which of these kinds the run's latest line of any of them has."""
         marks = ", ".join("?" * len(kinds))
-        with explained(self.path):
-            found = self._db.execute(
+        with self._reading() as db:
+            found = db.execute(
                 f"SELECT kind FROM event WHERE kind IN ({marks}) ORDER BY seq DESC LIMIT 1",  # noqa: S608
                 kinds,
             ).fetchone()
@@ -277,137 +260,70 @@ class Journal:
 
     def row(self, name: str) -> Row:
         """One device."""
-        with explained(self.path):
-            return self._row(self._db, name)
+        with self._reading() as db:
+            return steps.device(db, name)
 
     def rows(self) -> list[Row]:
         """All devices, in the order of the plan."""
-        with explained(self.path):
-            found = self._db.execute(f"SELECT {_COLUMNS} FROM device ORDER BY position")  # noqa: S608
-            return [_row_of(row) for row in found]
+        with self._reading() as db:
+            found = db.execute(f"SELECT {COLUMNS} FROM device ORDER BY position")  # noqa: S608
+            return [row_of(row) for row in found]
 
     def standings(self) -> dict[str, Standing]:
         """Where every device stands."""
         return {row.name: row.standing for row in self.rows()}
 
-    def entries(self) -> list[Entry]:
-        """Every line, in order."""
-        with explained(self.path):
-            found = self._db.execute(
+    def entries(self, name: str | None = None) -> list[Entry]:
+        """Every line, in order; with a name, those about this device."""
+        with self._reading() as db:
+            found = db.execute(
                 "SELECT seq, at, name, wave, direction, kind, before, after, detail "
-                "FROM event ORDER BY seq"
+                "FROM event WHERE ?1 IS NULL OR name = ?1 ORDER BY seq",
+                (name,),
             )
             return [Entry(*row) for row in found]
 
-    def _plan(self) -> Plan:
-        try:
-            return plan_from_json(self.fact("plan"), str(self.path))
-        except (BadFile, Changed):
-            raise trouble(self.path, DAMAGED) from None
-
-    def _advance(self, db: sqlite3.Connection, name: str, event: Event, detail: str) -> None:
-        detail = _tellable(detail)
-        row = self._row(db, name)
-        after = step(row.direction, row.state, event)
-        # Sent once more, a device that came back leaves its fault behind as evidence.
-        fault = event is Event.INTEND and (row.direction, row.state) == _FAULT
-        db.execute(
-            "UPDATE device SET state = ?, changed_at = ?, note = ?, faults = faults + ? "
-            "WHERE name = ?",
-            (after, self._at(), detail, fault, name),
-        )
-        self._line(db, row, event, row.state, after, detail)
-
-    def _line(
-        self,
-        db: sqlite3.Connection,
-        row: Row,
-        kind: str,
-        before: State,
-        after: State,
-        detail: str,
-        direction: Direction | None = None,
-    ) -> None:
-        db.execute(
-            "INSERT INTO event (at, name, wave, direction, kind, before, after, detail) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                self._at(),
-                row.name,
-                row.wave,
-                direction or row.direction,
-                str(kind),
-                before,
-                after,
-                detail,
-            ),
+    def _put_back(self) -> str:
+        """Intents that the database has lost, taken from beside it; in words, if there were any."""
+        with explained(self.path):
+            kept = intents.read(self.path)  # first: what is added meanwhile is in the database
+        counts = {row.name: row.intents for row in self.rows()}
+        if all(one.number <= counts.get(one.name, 0) for one in kept):
+            return ""
+        with self._writing() as (db, _):
+            names = steps.put_back(db, self.plan, kept, self.path)
+        return (
+            f"the journal had lost its last lines, by which {_some(names)} may have been sent "
+            "something. They stand in it again; migrate resume finds out what became of it"
         )
 
-    def _row(self, db: sqlite3.Connection, name: str) -> Row:
-        found = db.execute(f"SELECT {_COLUMNS} FROM device WHERE name = ?", (name,)).fetchone()  # noqa: S608
-        if found is None:
-            raise trouble(self.path, f"knows no device {name}")
-        return _row_of(found)
-
-    def _at(self) -> str:
-        return self._now().isoformat(timespec="milliseconds")
+    def _whole(self) -> sqlite3.Connection:
+        """The connection, rid of a write that failed and could not be taken back at once: nothing
+        of it may be read, or committed with the next."""
+        if self._db.in_transaction:
+            self._db.rollback()
+        return self._db
 
     @contextmanager
-    def _writing(self) -> Iterator[sqlite3.Connection]:
+    def _reading(self) -> Iterator[sqlite3.Connection]:
         with explained(self.path):
-            self._db.execute("BEGIN IMMEDIATE")
+            yield self._whole()
+
+    @contextmanager
+    def _writing(self) -> Iterator[tuple[sqlite3.Connection, str]]:
+        """One transaction, and the time of all that is written in it."""
+        with explained(self.path):
+            db, at = self._whole(), self._now().isoformat(timespec="milliseconds")
+            db.execute("BEGIN IMMEDIATE")
             try:
-                yield self._db
+                yield db, at
                 # A commit can fail as well, as on a full disk; then nothing of it may stay.
-                self._db.commit()
+                db.commit()
             except BaseException:
-                self._db.rollback()
+                with suppress(sqlite3.Error):
+                    db.rollback()
                 raise
 
 
-_FAULT: Final = (Direction.FORWARD, State.RETURNED)
-_COLUMNS: Final = (
-    "name, wave, direction, state, written_off, sent_at, given, note, changed_at, faults"
-)
-
-
-def _row_of(row: tuple[Any, ...]) -> Row:
-    name, wave, direction, state, written_off, sent_at, given, note, changed_at, faults = row
-    return Row(
-        name,
-        wave,
-        Direction(direction),
-        State(state),
-        bool(written_off),
-        sent_at,
-        None if given is None else thaw_json(given),
-        note,
-        changed_at,
-        faults,
-    )
-
-
-def _fill(connection: sqlite3.Connection, plan: Plan, facts: Mapping[str, str]) -> None:
-    with connection:
-        connection.executescript(f"BEGIN IMMEDIATE; {SCHEMA}")
-        meta = {**facts, "format": FORMAT, "plan": plan.to_json()}
-        connection.executemany("INSERT INTO meta VALUES (?, ?)", list(meta.items()))
-        connection.executemany(
-            "INSERT INTO device (name, position, wave, direction, state) VALUES (?, ?, ?, ?, ?)",
-            [
-                (d.name, place, plan.wave_of(d.name), Direction.FORWARD, State.WAITING)
-                for place, d in enumerate(plan.devices)
-            ],
-        )
-
-
-def _table(text: str) -> dict[str, Any]:
-    found = json.loads(text)
-    if not isinstance(found, dict):
-        raise ValueError("is no table")
-    return found
-
-
-def _tellable(text: str) -> str:
-    """Words for the database, which holds no halves of character pairs; a device may say them."""
-    return text.encode("utf-8", "backslashreplace").decode()
+def _some(names: Sequence[str]) -> str:
+    return ", ".join(names[:5]) + (f" and {len(names) - 5} more" if names[5:] else "")

@@ -15,14 +15,16 @@ import shutil
 import ssl
 import tempfile
 import uuid
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Protocol, Self
+from typing import Any, Protocol, Self
 from weakref import WeakValueDictionary
 
 from amqtt.broker import Broker
 from amqtt.contexts import Action, BrokerConfig, ListenerConfig
+from amqtt.mqtt.connect import ConnectPacket, ConnectPayload, ConnectVariableHeader
 from amqtt.plugins.base import BaseAuthPlugin
 from amqtt.session import Session
 
@@ -36,6 +38,7 @@ _START_SECONDS = 10.0
 # whatever return code, begins with the octet of CONNACK (OASIS, sections 3.1 and 3.2).
 _HELLO = b"\x10\x10\x00\x04MQTT\x04\x02\x00\x0a\x00\x04lab0"
 _CONNACK = 0x20
+_LEVEL_3_1_1 = 4
 
 
 class RunningBroker(Protocol):
@@ -178,8 +181,29 @@ class _QuickBroker(Broker):  # type: ignore[misc]  # amqtt ships no types
         return True
 
 
+class _Payload(ConnectPayload):  # type: ignore[misc]  # amqtt ships no types
+    """The rest of a CONNECT, not read where it is of another version of the protocol: amqtt would
+    misread it and wait for ever. It then answers with return code 1, as it must (OASIS MQTT 3.1.1,
+    section 3.1.2.2)."""
+
+    @classmethod
+    async def from_stream(
+        cls, reader: Any, fixed: Any, header: ConnectVariableHeader | None
+    ) -> ConnectPayload:
+        if header is not None and header.proto_level != _LEVEL_3_1_1:
+            return cls(client_id="other-version")
+        return await super().from_stream(reader, fixed, header)
+
+
+ConnectPacket.PAYLOAD = _Payload
+
+
 class MosquittoBroker(_Managed):
-    """Eclipse Mosquitto as a child process, configured in a private folder."""
+    """Eclipse Mosquitto as a child process, configured in a private folder.
+
+    ``more``: further lines of its configuration. ``access``: what stands in its file of access
+    rules; without it everybody may publish and subscribe to everything.
+    """
 
     def __init__(
         self,
@@ -190,9 +214,13 @@ class MosquittoBroker(_Managed):
         tls: Tls | None = None,
         *,
         folder: Path | None = None,
+        more: Sequence[str] = (),
+        access: str | None = None,
     ) -> None:
         super().__init__(host, port, username, password, tls)
         self._folder = folder
+        self._more = tuple(more)
+        self._access = access
         self._own_folder: tempfile.TemporaryDirectory[str] | None = None
         self._process: asyncio.subprocess.Process | None = None
 
@@ -227,6 +255,10 @@ class MosquittoBroker(_Managed):
         else:
             await self._write_passwords(folder / "passwords")
             lines += ["allow_anonymous false", f"password_file {folder / 'passwords'}"]
+        if self._access is not None:
+            _write_private(folder / "access", self._access)
+            lines.append(f"acl_file {folder / 'access'}")
+        lines += self._more
         config = folder / "mosquitto.conf"
         _write_private(config, "\n".join(lines) + "\n")
         self._process = await asyncio.create_subprocess_exec(
@@ -239,6 +271,14 @@ class MosquittoBroker(_Managed):
         )
         async with asyncio.timeout(_START_SECONDS):
             await self._until_it_accepts()
+
+    def change_login(self, password: str) -> None:
+        """Another password, in force from the next start on."""
+        self._password = password
+
+    def change_access(self, access: str) -> None:
+        """Other access rules, in force from the next start on."""
+        self._access = access
 
     async def stop(self) -> None:
         """End the child process and wait for it."""

@@ -27,6 +27,7 @@ class FaultKind(Enum):
     SLOW_RETURN = "takes `seconds` longer to restart"
     NO_RETURN = "restarts into nowhere, until power cycled"
     RETURNS_TO_OLD = "comes back with the settings it had before"
+    OUTPUT_OTHERWISE = "comes back from a restart with its output the other way round"
     FLAPS = "comes back, vanishes `after` seconds later for `seconds`, comes back"
 
 

@@ -187,6 +187,8 @@ class Unit:
         await asyncio.sleep(self.spec.restart_seconds + (slow.seconds if slow else 0.0))
         if self._switch.take(FaultKind.RETURNS_TO_OLD):
             self.store = self.running
+        if self._switch.take(FaultKind.OUTPUT_OTHERWISE):
+            self.store = replace(self.store, output=not self.store.output)
         self._flap = self._switch.take(FaultKind.FLAPS)
 
     async def _join(self) -> Network:

@@ -90,7 +90,14 @@ class Strict(BaseModel):
     """Base of all file models: unknown keys and wrong types are errors, objects do not change."""
 
     # What was given is kept out of pydantic's own words: it may be a secret written as text.
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, hide_input_in_errors=True)
+    model_config = ConfigDict(
+        extra="forbid",
+        frozen=True,
+        strict=True,
+        hide_input_in_errors=True,
+        # TOML and Python's JSON have inf and nan; no number here may be one.
+        allow_inf_nan=False,
+    )
 
 
 def faults_at(model: str, faults: Iterable[tuple[tuple[str | int, ...], str]]) -> ValidationError:

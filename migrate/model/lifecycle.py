@@ -85,8 +85,10 @@ TRANSITIONS: Final[dict[tuple[Direction, State, Event], State]] = {
     (_F, _S.ADRIFT, _E.ARRIVE): _S.SEEN,  # late, and still recognised
     (_F, _S.ADRIFT, _E.COME_BACK): _S.RETURNED,
     (_F, _S.SEEN, _E.LOSE): _S.AWAY,
+    (_F, _S.SEEN, _E.COME_BACK): _S.RETURNED,  # there, but with other settings, and stays so
     (_F, _S.SEEN, _E.SOAK): _S.SETTLED,
     (_F, _S.DECLINED, _E.INTEND): _S.SENDING,  # the owner says: once more
+    (_F, _S.DECLINED, _E.ARRIVE): _S.SEEN,  # delivered twice, it said no only once
     (_F, _S.RETURNED, _E.INTEND): _S.SENDING,  # the owner says: once more
     (_F, _S.RETURNED, _E.ARRIVE): _S.SEEN,
     # Back: to the old side. `waiting` is on the new side here, `returned` as well.
@@ -101,8 +103,10 @@ TRANSITIONS: Final[dict[tuple[Direction, State, Event], State]] = {
     (_B, _S.ADRIFT, _E.ARRIVE): _S.SEEN,
     (_B, _S.ADRIFT, _E.COME_BACK): _S.RETURNED,
     (_B, _S.SEEN, _E.LOSE): _S.AWAY,
+    (_B, _S.SEEN, _E.COME_BACK): _S.RETURNED,
     (_B, _S.SEEN, _E.SOAK): _S.RESTORED,
     (_B, _S.DECLINED, _E.INTEND): _S.SENDING,
+    (_B, _S.DECLINED, _E.ARRIVE): _S.SEEN,
     (_B, _S.RETURNED, _E.INTEND): _S.SENDING,
     (_B, _S.RETURNED, _E.ARRIVE): _S.SEEN,
 }

@@ -5,8 +5,11 @@ from __future__ import annotations
 import csv
 import difflib
 import io
+import re
 import tomllib
+from collections import Counter
 from collections.abc import Mapping, Sequence
+from itertools import islice
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -18,12 +21,27 @@ from migrate.model.problems import BadFile, Problem
 BYTE_ORDER_MARK = "\ufeff"
 """Some editors and spreadsheets put it in front of a text (common practice, no source)."""
 Model = TypeVar("Model", bound=BaseModel)
+MOST_ITEMS = 20_000
+"""No list or table of an owner is longer; twice the largest fleet that migrate is tried with."""
+LONGEST = 200
+"""Characters of somebody's text that is quoted in a problem."""
+MOST_TOLD = 100
+"""Faults of one file that are told; whoever has more corrects these first."""
+_LONG_NAME = re.compile(
+    r"""(?<![\w.-])(?:[\w-]+|"[^"\n]*"|'[^'\n]*')(?:[ \t]*\.[ \t]*(?:[\w-]+|"[^"\n]*"|'[^'\n]*')){8}"""
+)
+"""A dotted name of more than 8 parts: no file of an owner has one, and Python's reader takes time
+that grows with the square of their number."""
 MAX_OCTETS = 8 * 1024 * 1024
 """No file of an owner is longer than this; a longer one is not what it is taken for."""
 
 
 def parse_toml(text: str, model: type[Model], where: str, base: Path) -> Model:
     """Read TOML text as a model; paths in it are relative to `base`. Raises BadFile."""
+    if long := _LONG_NAME.search(text):
+        line = text.count("\n", 0, long.start()) + 1
+        what = f"holds a name of more than 8 parts (line {line})"
+        raise BadFile(Problem(what, "write it flatter", where))
     try:
         data = tomllib.loads(text.removeprefix(BYTE_ORDER_MARK))
     except tomllib.TOMLDecodeError as error:
@@ -37,8 +55,9 @@ def parse_toml(text: str, model: type[Model], where: str, base: Path) -> Model:
     except RecursionError:
         raise _too_deep(where) from None
     except ValueError as error:
-        # Python reads no integer of more than a few thousand digits.
-        raise BadFile(Problem(f"is not TOML: {error}", "shorten that number", where)) from None
+        # Python reads no integer of more than a few thousand digits, and no date that is none.
+        words = "holds a number of too many digits" if "digits" in str(error) else str(error)
+        raise BadFile(Problem(f"is not TOML: {words}", "correct that value", where)) from None
     return validate(data, model, where, base)
 
 
@@ -53,24 +72,32 @@ def validate(data: Mapping[str, Any], model: type[Model], where: str, base: Path
     """Check plain data against a model. Raises BadFile with every fault found."""
     try:
         return model.model_validate(_tuples(data), context={"base": base})
+    except _TooMany as error:
+        what = f"holds a list or table of {error} items; at most {MOST_ITEMS} are read"
+        raise BadFile(Problem(what, "is this the right file?", where)) from None
     except RecursionError:
         raise _too_deep(where) from None
     except ValidationError as error:
-        faults = error.errors(include_url=False)
+        faults = error.errors(include_url=False, include_input=False, include_context=False)
         places = [fault["loc"] for fault in faults]
-        raise BadFile(
+        problems = [
             _problem(fault, data, model, where)
-            for fault in faults
+            for fault in faults[:MOST_TOLD]
             # An array whose items are all faulty is not empty to its owner.
             if not (fault["type"] == "too_short" and _holds_another(fault["loc"], places))
-        ) from None
+        ]
+        if len(faults) > MOST_TOLD:
+            more = len(faults) - MOST_TOLD
+            problems.append(Problem(f"has {more} faults more", "correct these first", where))
+        raise BadFile(problems) from None
 
 
 def _rows(text: str, where: str) -> list[dict[str, Any]]:
     try:
         lines = io.StringIO(text.removeprefix(BYTE_ORDER_MARK))
         reader = csv.DictReader(lines, strict=True, skipinitialspace=True)
-        rows = [(reader.line_num, row) for row in reader]
+        # One row more than are read, and `validate` will say so.
+        rows = [(reader.line_num, row) for row in islice(reader, MOST_ITEMS + 1)]
     except csv.Error as error:
         raise BadFile(
             Problem(f"is not CSV: {error}", "first line: column names; then a line a device", where)
@@ -81,11 +108,13 @@ def _rows(text: str, where: str) -> list[dict[str, Any]]:
     if unknown:
         raise BadFile(
             [
-                Problem(f"unknown column {name!r}", _nearest(name, known), where, key=name)
-                for name in unknown
+                Problem(
+                    brief(f"unknown column {name!r}"), _nearest(name, known), where, key=brief(name)
+                )
+                for name in unknown[:MOST_TOLD]
             ]
         )
-    twice = [name for name in dict.fromkeys(names) if names.count(name) > 1]
+    twice = [name for name, times in Counter(names).items() if times > 1]
     if twice:
         raise BadFile(
             [
@@ -140,8 +169,14 @@ def _number(text: str) -> int | str:
     return int(text) if text.isdecimal() and len(text) <= 5 else text
 
 
+class _TooMany(Exception):
+    """More items than any owner has."""
+
+
 def _tuples(value: Any) -> Any:
     # Strict models want tuples where TOML has arrays.
+    if isinstance(value, Mapping | list) and len(value) > MOST_ITEMS:
+        raise _TooMany(len(value))
     if isinstance(value, Mapping):
         return {key: _tuples(item) for key, item in value.items()}
     if isinstance(value, list):
@@ -172,7 +207,14 @@ def _problem(fault: Any, data: Mapping[str, Any], model: type[BaseModel], where:
         remedy = hint or remedy
     else:
         message = message.replace("Input should", "must").replace("must be", "must be", 1)
-    return Problem(message, remedy, where, _spell(path, data), _device_at(data, path))
+    return Problem(
+        brief(message), brief(remedy), where, brief(_spell(path, data)), _device_at(data, path)
+    )
+
+
+def brief(words: str) -> str:
+    """Words as they are, or their beginning if they are of endless length: they quote a file."""
+    return words if len(words) <= 4 * LONGEST else f"{words[:LONGEST]} ..."
 
 
 def _spell(path: Sequence[str | int], data: Any) -> str:
@@ -199,6 +241,7 @@ def _device_at(data: Mapping[str, Any], path: Sequence[str | int]) -> str:
             if isinstance(device, Mapping):
                 name = device.get("name")
                 fit = isinstance(name, str) and name.strip() and name.isprintable()
+                fit = fit and len(str(name)) <= LONGEST
                 return str(name) if fit else f"number {path[1] + 1}"
     return ""
 
@@ -230,7 +273,8 @@ def _tagged(model: type[BaseModel], tag: str | int) -> bool:
 
 
 def _nearest(word: str, known: set[str]) -> str:
-    close = difflib.get_close_matches(word, sorted(known), n=1)
+    # What is far longer than any of them is near none, and comparing would take its time.
+    close = difflib.get_close_matches(word, sorted(known), n=1) if len(word) <= LONGEST else []
     close = close or [one for one in sorted(known) if word and one.startswith(word)]
     if close:
         return f"did you mean {close[0]!r}?"

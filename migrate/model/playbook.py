@@ -223,6 +223,17 @@ class Gate(Strict):
     on_fault: Literal["hold", "roll-back-wave", "roll-back-all"] = "hold"
 
 
+class Outputs(Strict):
+    """What is done about outputs that a restart left otherwise than they were just before.
+
+    `restore`: they are set as they were, where the dialect can. `leave`: names of devices of which
+    they are only reported.
+    """
+
+    restore: bool = True
+    leave: tuple[Text, ...] = ()
+
+
 class Switchover(Strict):
     """One access point changes for all at the same moment: same SSID, new passphrase.
 
@@ -248,6 +259,7 @@ class Playbook(Strict):
     pace: Pace = Pace()
     proof: Proof = Proof()
     gate: Gate = Gate()
+    outputs: Outputs = Outputs()
 
     @model_validator(mode="after")
     def _declares(self) -> Playbook:

@@ -18,7 +18,8 @@ from typing import Any, Final
 
 from pydantic import BaseModel, ConfigDict, ValidationInfo, field_validator, model_validator
 
-from migrate.model.wifi import psk
+from migrate.model.parts import Parts
+from migrate.model.wifi import is_psk, psk
 
 MASK: Final = "<hidden>"
 _VARIABLE = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
@@ -145,11 +146,12 @@ class Redactor:
     Plain, JSON, URL, HTML, base64, hexadecimal, and the keys derived from them. A secret is looked
     for character by character, since encodings mix: a separator may be percent encoded in a text
     that is plain otherwise. Every character has its ways of being written; a secret is found where
-    one way follows the other.
+    one way follows the other. Parts of a secret are found as well, in capitals too: see `Parts`.
     """
 
     def __init__(self, secrets: Iterable[Secret] = ()) -> None:
         self._forms: dict[str, Form] = {}
+        self._parts = Parts()
         self.learn(secrets)
 
     def learn(self, secrets: Iterable[Secret], ssids: Iterable[str] = ()) -> None:
@@ -160,17 +162,31 @@ class Redactor:
             self._know(text)
             self._know(octets.hex(), octets.hex().upper())
             self._know(*_base64(octets))
+            self._parts.learn(text, names)
+            if is_psk(text):
+                self._know_key(text)
             if 8 <= len(text) <= 63 and text.isascii():
                 for key in (psk(text, name) for name in names):
-                    self._know(key, key.upper())
+                    self._know_key(key)
+
+    def _know_key(self, key: str) -> None:
+        """A pre-shared key in hexadecimal: also in capitals, and its octets in base64."""
+        octets = bytes.fromhex(key)
+        self._know(key.lower(), key.upper(), *_base64(octets))
+        self._parts.learn_octets(octets)
 
     def _know(self, *spelled: str) -> None:
         for text in spelled:
             self._forms[text] = tuple(_ways(char) for char in text)
 
+    def holds(self, text: str) -> bool:
+        """Whether a whole secret stands in the text, however it is spelled."""
+        return any(True for form in self._forms.values() for _ in _spans(form, text))
+
     def clean(self, text: str) -> str:
         """The text with every known secret replaced by the mask."""
-        spans = sorted({span for form in self._forms.values() for span in _spans(form, text)})
+        found = {span for form in self._forms.values() for span in _spans(form, text)}
+        spans = sorted(found.union(self._parts.spans(text)))
         cleaned, done = "", 0
         for start, end in spans:
             if start >= done:

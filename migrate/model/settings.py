@@ -59,9 +59,12 @@ FrozenBundle = Mapping[Setting, FrozenValue]
 
 
 def shown(value: Value | FrozenValue) -> str:
-    """A value for a person to read; secrets masked."""
+    """A value for a person to read, on one line; secrets masked, and U+FFFD for what does not print:
+    an SSID may hold any octets (IEEE Std 802.11), also those that steer a terminal."""
     if isinstance(value, SecretRef):
         return f"{MASK} from {value}"
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return str(value) if not isinstance(value, str) else (value or "(none)")
+    if not isinstance(value, str):
+        return str(value)
+    return "".join(char if char.isprintable() else "\ufffd" for char in value) or "(none)"

@@ -12,7 +12,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import FailFast, Field
 
 from migrate.model.fleet import Strict, Text
 from migrate.model.problems import BadFile, Problem
@@ -21,6 +21,8 @@ from migrate.planning.exposure import Evidence, Twin
 from migrate.planning.gates import Standings, shown_by_run
 from migrate.planning.plan import Plan, Sources
 
+MOST = 1_000_000
+"""No run has shown more returns or faults; greater numbers are beyond what a bound can be had of."""
 UNKNOWN = "unknown"
 """What stands for the firmware of a device whose owner did not write it down."""
 
@@ -38,15 +40,15 @@ class Finding(Strict):
     sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
     firmware: Text
     change: Annotated[tuple[Text, ...], Field(min_length=1)]
-    returns: Annotated[int, Field(ge=0)]
-    faults: Annotated[int, Field(ge=0)]
+    returns: Annotated[int, Field(ge=0, le=MOST)]
+    faults: Annotated[int, Field(ge=0, le=MOST)]
 
 
 class Findings(Strict):
     """A file of findings: all that one run or trial has shown."""
 
     format: Literal[1] = 1
-    finding: tuple[Finding, ...] = ()
+    finding: Annotated[tuple[Finding, ...], FailFast()] = ()
 
 
 def change_of(settings: Iterable[Setting]) -> tuple[str, ...]:

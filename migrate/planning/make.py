@@ -8,7 +8,7 @@ from pathlib import Path
 
 from migrate.dialects.schema import Dialect
 from migrate.model.fleet import Device, Fleet
-from migrate.model.playbook import Playbook, new_side, old_side
+from migrate.model.playbook import Outputs, Playbook, new_side, old_side
 from migrate.model.problems import Problem, Refused
 from migrate.model.secrets import Resolve
 from migrate.model.settings import FrozenValue, Setting
@@ -20,6 +20,7 @@ from migrate.planning.legs import legs
 from migrate.planning.line import twin_of
 from migrate.planning.plan import (
     Leg,
+    OutputsCare,
     Plan,
     PlannedDevice,
     PlannedWave,
@@ -224,6 +225,10 @@ class _Shared:
         back = WayBack(in_order(back.known), back.read, back.lost)
         return _Move(given, back, change_of(given), restarts(dialect, given))
 
+    def outputs(self, device: Device) -> OutputsCare | None:
+        """What becomes of its outputs."""
+        return _outputs(device, self._dialects[device.dialect], self._playbook.outputs)
+
     def seconds(self, device: Device) -> Seconds:
         """The time that a device's move is expected to take."""
         goes = self.move(device).restarts
@@ -232,6 +237,15 @@ class _Shared:
             dialect, pace = self._dialects[device.dialect], self._playbook.pace
             self._seconds[mark] = device_seconds(device, dialect, pace, restarts=goes)
         return self._seconds[mark]
+
+
+def _outputs(device: Device, dialect: Dialect, word: Outputs) -> OutputsCare | None:
+    """What becomes of outputs of a device that its restart changes."""
+    if not dialect.outputs:
+        return None
+    if not word.restore or device.name in word.leave:
+        return "left"
+    return "restored" if any(one.write for one in dialect.outputs.values()) else "told"
 
 
 def _planned(device: Device, shared: _Shared, quiet: tuple[str, ...], why: str) -> PlannedDevice:
@@ -254,6 +268,7 @@ def _planned(device: Device, shared: _Shared, quiet: tuple[str, ...], why: str) 
         lost=move.back.lost,
         quiet=quiet,
         wakes_seconds=device.wakes_seconds,
+        outputs=shared.outputs(device),
         seconds=shared.seconds(device),
         why=why,
     )

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from functools import cached_property
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, FailFast, Field, model_validator
 
 from migrate.dialects.schema import SettingName
 from migrate.model.eui48 import Mac
@@ -56,13 +56,18 @@ class Sources(Strict):
 class Seconds(Strict):
     """A time that is expected, as a range, in seconds."""
 
-    least: float
-    most: float
+    least: Annotated[float, Field(ge=0, le=1e12)]
+    most: Annotated[float, Field(ge=0, le=1e12)]
+
+
+OutputsCare = Literal["restored", "told", "left"]
 
 
 class PlannedDevice(Strict):
     """What happens to one device. `read_back` are rollback settings that the survey will read;
-    `lost` are those that nobody knows (accepted by name in the playbook)."""
+    `lost` are those that nobody knows (accepted by name in the playbook). `outputs` that are not as
+    they were: restored; or told only, since the dialect cannot set them; or left alone and told,
+    by the owner's word. None: the dialect names none."""
 
     name: Text
     mac: Mac
@@ -79,7 +84,8 @@ class PlannedDevice(Strict):
     read_back: tuple[SettingName, ...]
     lost: tuple[SettingName, ...] = ()
     quiet: tuple[str, ...] = ()
-    wakes_seconds: float | None = None
+    wakes_seconds: Annotated[float, Field(gt=0, le=86400)] | None = None
+    outputs: OutputsCare | None = None
     seconds: Seconds
     why: str
 
@@ -144,8 +150,8 @@ class Plan(Strict):
     rest_of: str | None = None
     evidence: tuple[Shown, ...] = ()
     fewest_waves: Annotated[int, Field(ge=0)] = 0
-    devices: tuple[PlannedDevice, ...]
-    waves: tuple[PlannedWave, ...]
+    devices: Annotated[tuple[PlannedDevice, ...], FailFast()]
+    waves: Annotated[tuple[PlannedWave, ...], FailFast()]
     digest: str
 
     @model_validator(mode="after")
@@ -282,7 +288,7 @@ def check_sources(
 def plan_from_json(text: str, where: str) -> Plan:
     """Read a frozen plan. Raises BadFile, or Changed if its digest does not hold."""
     try:
-        plan = Plan.model_validate(_tuples(_whole(json.loads(text))))
+        plan = Plan.model_validate(_whole(_tuples(json.loads(text))))
     except (ValueError, RecursionError):
         raise BadFile(
             Problem("is not a plan that migrate wrote", "make one: migrate plan", where)
@@ -296,6 +302,8 @@ def _whole(data: Any) -> Any:
     try:
         kinds = data.pop("kinds")
         devices = data["devices"]
+        if any(len(kind[name]) > len(Setting) for kind in kinds for name in KIND if name in kind):
+            raise ValueError("a kind holds more settings than there are")
         for device in devices:
             number = device.pop("kind")
             if type(number) is not int or number < 0:

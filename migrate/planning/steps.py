@@ -165,6 +165,8 @@ class Change:
         if table is not None:
             fixed = {name: address for name, address in table.fixed.items() if name not in gone}
             own["addressing"] = table.model_copy(update={"fixed": fixed})
+        left = tuple(name for name in whole.outputs.leave if name not in gone)
+        own["outputs"] = whole.outputs.model_copy(update={"leave": left})
         own["old_slots"], own["new_slots"] = step.slots
         return LegPlaybook.model_construct(**own)
 

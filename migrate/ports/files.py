@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
@@ -20,6 +21,8 @@ from migrate.model.problems import BadFile, Problem
 from migrate.planning.plan import Plan, Source, Sources, plan_from_json
 
 SHIPPED = "shipped with migrate"
+DIALECT_NAME = re.compile(r"[a-z][a-z0-9-]{0,39}")
+"""The schema asks the same of what a dialect calls itself."""
 PLAN_OCTETS = 128 * 1024 * 1024
 """migrate writes its plans itself, a few hundred octets for each device."""
 
@@ -115,10 +118,9 @@ def load_dialect(name: str, folder: Path) -> tuple[Dialect, Source]:
     """A dialect by name: NAME.toml in the folder `dialects` beside the fleet file, else one that
     is shipped. Raises BadFile."""
     own = folder / "dialects" / f"{name}.toml"
-    if Path(name).name != name:
-        raise BadFile(
-            Problem(f"{name!r} is not the name of a dialect", "no slashes", key="dialect")
-        )
+    if not DIALECT_NAME.fullmatch(name):
+        what = "small letters, digits and hyphens, at most 40, and no slashes"
+        raise BadFile(Problem(f"{name!r} is not the name of a dialect", what, key="dialect"))
     if own.is_file():
         return read_dialect(own, name)
     if name not in shipped_dialects():
@@ -168,6 +170,14 @@ def private_folder(path: Path) -> Path:
             Problem(f"cannot be made: {error.strerror}", "choose another place", str(path))
         ) from None
     return path
+
+
+def is_there(path: Path) -> bool:
+    """Whether there is a file, or anything else, of that name; what can be no name is not there."""
+    try:
+        return path.exists()
+    except (OSError, ValueError):
+        return False
 
 
 def is_plan(path: Path) -> bool:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import ssl
+from collections.abc import Generator
 from http.cookiejar import CookieJar, DefaultCookiePolicy
 from types import TracebackType
 from typing import Any, Self
@@ -78,6 +79,8 @@ class HttpLine:
                     return Reply(await _bounded(reply, at), reply.status_code)
                 finally:
                     await reply.aclose()
+        except _NoLogin:
+            raise NotDelivered(f"{at} asks for a login in a way that is not understood") from None
         except _NOT_DELIVERED:
             raise NotDelivered(f"nothing answers at {at}") from None
         except (TimeoutError, httpx.TimeoutException):
@@ -95,8 +98,34 @@ class HttpLine:
             return None
         if at not in self._auth:
             kind = httpx.BasicAuth if at.auth == "basic" else httpx.DigestAuth
-            self._auth[at] = kind(at.username, at.password.reveal())
+            self._auth[at] = _Login(kind(at.username, at.password.reveal()))
         return self._auth[at]
+
+
+class _NoLogin(Exception):
+    """A device refused the request (401), and what it then asks for makes no sense. By RFC 9110,
+    section 15.5.2, it has not applied the request."""
+
+
+class _Login(httpx.Auth):
+    """A login by httpx, for whatever challenge a device makes up: of some, its parts fail with
+    errors that are none of its own."""
+
+    def __init__(self, inner: httpx.Auth) -> None:
+        self._inner = inner
+
+    def auth_flow(self, request: httpx.Request) -> Generator[httpx.Request, httpx.Response, None]:
+        """See httpx.Auth."""
+        flow = self._inner.auth_flow(request)
+        asked = next(flow)
+        while True:
+            response = yield asked
+            try:
+                asked = flow.send(response)
+            except StopIteration:
+                return
+            except (httpx.ProtocolError, LookupError, NotImplementedError, TypeError, ValueError):
+                raise _NoLogin from None
 
 
 class _Steps:

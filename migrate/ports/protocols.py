@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from typing import Literal, Protocol
@@ -66,6 +66,28 @@ class Presence(Protocol):
         ...
 
 
+HearRetained = Callable[[str, SideName], None]
+"""Is told the topic of a retained message, and at which side's broker it is."""
+
+
+@dataclass(frozen=True)
+class Retained:
+    """What one broker had: topics on which it keeps a message, with its side; and in words what it
+    did not let anybody see, empty if nothing."""
+
+    found: tuple[tuple[str, SideName], ...]
+    unseen: str = ""
+
+
+class Brokers(Protocol):
+    """The brokers themselves, beside what devices say there."""
+
+    async def retained(self, topics: Collection[str], hear: HearRetained) -> Sequence[Retained]:
+        """Which of these topics have a retained message, at each broker that is connected to.
+        `hear` is told of those that appear later, as far as the broker lets them be known."""
+        ...
+
+
 class WallClock(Protocol):
     """The time of day, for the journal. Waiting is asyncio's, so that a loop can be virtual."""
 
@@ -75,10 +97,11 @@ class WallClock(Protocol):
 @dataclass(frozen=True)
 class World:
     """Everything outside that the engine touches, beside the journal. `zone`: by whose clock on
-    the wall quiet hours are read; None is this machine's."""
+    the wall quiet hours are read; None is this machine's. `brokers`: None where there are none."""
 
     line: Line
     finder: Finder
     presence: Presence
     now: WallClock
     zone: tzinfo | None = None
+    brokers: Brokers | None = None

@@ -11,9 +11,10 @@ from pathlib import Path
 from migrate.dialects.messages import HttpRequest, Reply, Request
 from migrate.model.playbook import Broker, Side
 from migrate.model.secrets import Secret, SecretRef
+from migrate.ports.broker import BrokerAddress
 from migrate.ports.http import HttpLine
 from migrate.ports.leases import LeaseFinder
-from migrate.ports.mqtt import BrokerAddress, BrokerLink, MqttLine
+from migrate.ports.mqtt import BrokerLink, MqttLine
 from migrate.ports.protocols import At, SideName, World
 
 
@@ -42,21 +43,26 @@ async def real_world(
     brokers: Iterable[SideName],
     topics: Iterable[str],
     resolve: Callable[[SecretRef], Secret],
+    must_hear: Iterable[str] = (),
 ) -> AsyncIterator[World]:
     """Open everything. `brokers` are the sides whose broker is connected to, `topics` what is
-    listened to there. Raises Unreachable when a broker cannot be had."""
-    wanted = list(topics)
+    listened to there; those of `must_hear` it must be possible to hear. Raises Unreachable when a
+    broker cannot be had."""
+    wanted, must = list(topics), list(must_hear)
     links: dict[SideName, BrokerLink] = {}
     for name in brokers:
         broker = sides[name].broker
         if broker is None:
             continue
         other = next((n for n in links if sides[n].broker == broker), None)
-        links[name] = links[other] if other else BrokerLink(_address(broker, resolve), name, wanted)
+        if other:
+            links[name] = links[other]
+        else:
+            links[name] = BrokerLink(_address(broker, resolve), name, wanted, must)
     leases: dict[SideName, Path] = {n: s.leases for n, s in sides.items() if s.leases}
     subnets = {n: s.subnet for n, s in sides.items() if s.subnet}
     async with HttpLine() as http, MqttLine(links) as mqtt:
-        yield World(Sockets(http, mqtt), LeaseFinder(leases, subnets, now), mqtt, now)
+        yield World(Sockets(http, mqtt), LeaseFinder(leases, subnets, now), mqtt, now, brokers=mqtt)
 
 
 def _address(broker: Broker, resolve: Callable[[SecretRef], Secret]) -> BrokerAddress:

@@ -25,7 +25,7 @@ def say(
     beyond that. A word that is longer than a line stays in one piece, so that a path can be copied.
     `whole` leaves the text on one line where it is not read in a terminal: for those who search it.
     """
-    text = Text(words, style) if isinstance(words, str) else words
+    text = tamed(Text(words, style) if isinstance(words, str) else words)
     if whole and not console.is_terminal:
         lines = [text]
     else:
@@ -35,6 +35,24 @@ def say(
         line.rstrip()
         before = " " * (indent + (hang if number else 0))
         console.print(Text(before) + line, soft_wrap=True)
+
+
+def harmless(words: str, *, keep: str = "") -> str:
+    """Words from elsewhere on one line, without characters that steer a terminal or turn the order
+    of what is read (Unicode categories Cc, Cf, Cs, Zl, Zp and others that do not print)."""
+    return "".join(
+        char if char.isprintable() or char in keep else "\N{REPLACEMENT CHARACTER}"
+        for char in words
+    )
+
+
+def tamed(text: Text, *, keep: str = "") -> Text:
+    """The same for a text with styles, which stay where they are."""
+    plain = harmless(text.plain, keep=keep)
+    if plain != text.plain:
+        text = text.copy()
+        text.plain = plain
+    return text
 
 
 def _beginnings(words: str, room: int) -> list[int]:

@@ -12,6 +12,7 @@ from migrate.planning.bundles import staying
 from migrate.planning.plan import Leg, Plan, PlannedDevice, Shown
 from migrate.planning.times import run_seconds
 from migrate.views.lines import say, show
+from migrate.views.outputs import outputs_planned
 from migrate.views.waves import show_waves
 from migrate.views.words import CAUTION, count, lasting, some, span, value_in_words
 
@@ -118,6 +119,8 @@ def _quiet(plan: Plan) -> list[str]:
 
 
 def _show_caution(plan: Plan, console: Console) -> None:
+    for sentence in outputs_planned(plan):
+        say(console, sentence)
     loads = sorted({d.load for d in plan.devices if d.load and d.restarts})
     if loads:
         say(console, f"What hangs on devices that restart: {', '.join(loads)}.", "bold")

@@ -16,7 +16,7 @@ from rich.text import Text
 from migrate.engine.tidings import Tidings
 from migrate.model.lifecycle import GOAL, UNRESOLVED, Direction, State
 from migrate.planning.plan import Plan
-from migrate.views.lines import say
+from migrate.views.lines import harmless, say
 from migrate.views.words import count, tally
 
 _BEGUN = time.monotonic()
@@ -135,7 +135,7 @@ class LiveProgress:
                 Text(count(len(names), "device")),
                 Text(tally(self._states[name] for name in names)),
             )
-        return Group(Text(self._plan.title, "bold"), table, Text(self._waiting_for()))
+        return Group(Text(self._plan.title, "bold"), table, Text(harmless(self._waiting_for())))
 
     def _spans(self) -> list[tuple[int, int]]:
         """Waves that share a row, first and last from 0: on a screen that is too low for all, those
@@ -168,6 +168,10 @@ class LiveProgress:
 
 def sentence(tidings: Tidings, waves: int) -> str:
     """What happened, on one line."""
+    return harmless(_sentence(tidings, waves))
+
+
+def _sentence(tidings: Tidings, waves: int) -> str:
     back = " (way back)" if tidings.direction is Direction.BACK else ""
     if tidings.kind == "wave" and tidings.wave is not None:
         return f"wave {tidings.wave + 1} of {waves}: {tidings.words}{back}"

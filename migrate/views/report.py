@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import re
 
-from migrate.journal.store import Entry, Journal
+from migrate.journal.rows import Entry
+from migrate.journal.store import Journal
 from migrate.model.lifecycle import FAULTS
+from migrate.views.adrift import adrift_lines, search_of
+from migrate.views.outputs import outputs_of
 from migrate.views.status import summary
 from migrate.views.words import leg_in_words, settings_in_words
 
@@ -30,6 +33,8 @@ def report(journal: Journal) -> str:
         cells = (str(row.wave + 1), row.name, place, state, row.note)
         parts.append("| " + " | ".join(_safe(cell) for cell in cells) + " |")
     parts += ["", "## Faults, and what was done", "", *_faults(entries), ""]
+    parts += _missing(journal)
+    parts += _outputs(journal)
     parts += ["## What each device was given", ""]
     given: dict[str, list[str]] = {}
     for row in journal.rows():
@@ -41,11 +46,21 @@ def report(journal: Journal) -> str:
     parts += ["", "## Everything in order", "", "| time | wave | device | step | words |"]
     parts.append("|---|---|---|---|---|")
     for entry in entries:
-        step = f"{entry.before} to {entry.after}" if entry.after else entry.kind
+        moved = entry.after and entry.after != entry.before
+        step = f"{entry.before} to {entry.after}" if moved else entry.kind
         wave = "" if entry.wave is None else str(entry.wave + 1)
         cells = (entry.at, wave, entry.name or "", step, entry.detail)
         parts.append("| " + " | ".join(_safe(cell) for cell in cells) + " |")
     return "\n".join(parts) + "\n"
+
+
+def _outputs(journal: Journal) -> list[str]:
+    """Outputs that were not, or are not, as before."""
+    found = outputs_of(journal)
+    if not found:
+        return []
+    lines = [f"* {'' if one.well else '**look at it**: '}{_safe(str(one))}" for one in found]
+    return ["## What they switch", "", *lines, ""]
 
 
 def _faults(entries: list[Entry]) -> list[str]:
@@ -58,6 +73,27 @@ def _faults(entries: list[Entry]) -> list[str]:
         or entry.kind in ("note", "gate shut", "written off", "turn", "held")
     ]
     return lines or ["None."]
+
+
+def _missing(journal: Journal) -> list[str]:
+    """What helps with the devices that nobody can find."""
+    words = "This is from the journal alone. With what your files say as well: migrate adrift"
+    search = search_of(journal, reason=f"{words} {journal.path.parent.name}.")
+    if not search.clues:
+        return []
+    marks = {"head": "### ", "item": "1. ", "tick": "- [ ] "}
+    parts = ["## Not found, and how to get it back", ""]
+    for line in adrift_lines(search, journal.path.parent.name):
+        # A command is to be copied: what would end the code it stands in is left out.
+        plain = "".join(char for char in line.words if char.isprintable() and char != "`")
+        words = f"`{plain}`" if line.kind == "command" else _safe(line.words)
+        listed = line.kind in ("item", "tick")
+        if not listed and parts[-1]:
+            parts.append("")
+        parts.append(f"**{words}**" if line.kind == "name" else marks.get(line.kind, "") + words)
+        if not listed:
+            parts.append("")
+    return [*parts, ""] if parts[-1] else parts
 
 
 def _safe(text: str) -> str:

@@ -9,10 +9,13 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from migrate.journal.store import ALL_TOLD, Journal, Row
-from migrate.model.lifecycle import FAULTS, GOAL, UNRESOLVED, State
-from migrate.model.settings import Setting, shown
-from migrate.views.lines import say, show
+from migrate.journal.rows import Row
+from migrate.journal.store import ALL_TOLD, Journal
+from migrate.model.lifecycle import FAULTS, GOAL, UNRESOLVED, Direction, State
+from migrate.planning.adrift import OPEN
+from migrate.views.adrift import search_of, show_networks
+from migrate.views.lines import harmless, say, show
+from migrate.views.outputs import show_outputs
 from migrate.views.words import CAUTION, count, leg_in_words, settings_in_words, tally
 
 
@@ -27,8 +30,10 @@ def show_status(journal: Journal, console: Console) -> None:
         table.add_column(heading, overflow="fold")
     for row in sorted(rows, key=lambda row: row.wave):
         state = f"{row.state}{', written off' if row.written_off else ''}"
-        table.add_row(Text(str(row.wave + 1)), Text(row.name), Text(state), Text(row.note))
+        words = Text(harmless(row.note))
+        table.add_row(Text(str(row.wave + 1)), Text(row.name), Text(state), words)
     show(console, table)
+    show_outputs(journal, console, apart=True)
     ill = [row for row in rows if row.state in FAULTS | UNRESOLVED]
     if ill:
         console.print()
@@ -40,12 +45,15 @@ def show_ill(journal: Journal, rows: Sequence[Row], console: Console) -> None:
     for row in sorted(rows, key=lambda row: journal.plan.device(row.name).reach.rank):
         device = journal.plan.device(row.name)
         say(console, Text.assemble((row.name, "bold"), f" is {row.state} ({device.place})"))
-        say(console, row.note, indent=2)
-        if row.given and row.state in (State.ADRIFT, State.AWAY, State.SENDING):
-            say(console, f"last given: {settings_in_words(row.given)}", indent=2, hang=2)
-            ssid = row.given.get(Setting.WIFI_SSID)
-            if ssid is not None:
-                say(console, f"so it now looks for the network {shown(ssid)}", indent=2)
+        if row.note:
+            say(console, row.note, indent=2)
+        if row.given and row.state in OPEN:
+            words = harmless(settings_in_words(row.given))
+            say(console, f"last given: {words}", indent=2, hang=2)
+    search = search_of(journal)
+    if search.clues:
+        say(console, "By what they were given:")
+        show_networks(search, console)
     if any(row.state is State.ADRIFT for row in rows):
         say(console, CAUTION)
 
@@ -73,7 +81,16 @@ def how_to_go_on(rows: Sequence[Row], run: str, *, flip: Flip = None) -> list[st
     again = [
         row.name
         for row in rows
-        if row.state in (State.DECLINED, State.RETURNED) and not row.written_off
+        if row.state in (State.DECLINED, State.RETURNED)
+        and row.direction is Direction.FORWARD
+        and not row.written_off
+    ]
+    going_back = [
+        row.name
+        for row in rows
+        if row.direction is Direction.BACK
+        and row.state is not State.RESTORED
+        and not row.written_off
     ]
     unfinished = any(row.state is not GOAL[row.direction] and not row.written_off for row in rows)
     on_their_way = any(
@@ -88,12 +105,17 @@ def how_to_go_on(rows: Sequence[Row], run: str, *, flip: Flip = None) -> list[st
         lines.append(f"migrate resume {run}   looks for the missing again, then goes on")
     if again:
         lines.append(f"migrate resume {run} --again {again[0]}   sends it its bundle once more")
+    if going_back:
+        only = f"migrate rollback {run} --only {going_back[0]}"
+        lines.append(f"{only}   goes on taking it back")
     if ill:
         lines.append(f"migrate resume {run} --write-off {ill[0]}   goes on without it")
     if unfinished and not on_their_way and not flip:
         lines.append(f"migrate replan {run}   plans the rest anew, with what was learned")
     if moved and not flip:
         lines.append(f"migrate rollback {run}   takes back everything that moved")
+    if any(row.state is State.ADRIFT for row in rows):
+        lines.append(f"migrate adrift {run}   what the missing look for, and how to get them back")
     return lines
 
 

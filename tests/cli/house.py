@@ -83,6 +83,7 @@ class House(Paper):
             "PATH": os.environ["PATH"],
             "HOME": str(self.folder),
             "XDG_STATE_HOME": str(self.folder / "xdg"),
+            "MIGRATE_LOCKS": str(self.folder / "locks"),
             **{name: value for name, value in self.env.items() if value is not None},
         }
         command = Command(self.starter)

@@ -432,7 +432,7 @@ def test_a_state_folder_that_cannot_be(paper: Paper) -> None:
     paper.plan()
     ended = paper.cli("run", paper.plan_file, "--state", paper.fleet)
     assert ended.code == Exit.JOURNAL
-    assert "lock file cannot be used" in ended.err
+    assert "the journal cannot be created" in ended.err
 
 
 @pytest.mark.parametrize("octets", [b"", b"this is no database", bytes(8192)])

@@ -169,6 +169,7 @@ def in_terminal(
         env={
             "PATH": os.environ["PATH"],
             "TERM": "xterm-256color",
+            "MIGRATE_LOCKS": os.environ["MIGRATE_LOCKS"],
             **{k: v for k, v in paper.env.items() if v},
             **env,
         },
@@ -374,7 +375,10 @@ def test_the_screen_falls_silent_when_nobody_reads(monkeypatch: pytest.MonkeyPat
 # Help
 
 
-COMMANDS = ["plan", "rehearse", "run", "resume", "rollback", "replan", "status", "report", "demo"]
+COMMANDS = [
+    *("plan", "rehearse", "run", "resume", "rollback", "replan"),
+    *("status", "adrift", "report", "demo"),
+]
 
 
 def test_the_list_of_commands_is_whole(paper: Paper) -> None:

@@ -61,17 +61,17 @@ def test_the_manuals_own_examples() -> None:
         "3.1.0",
         "192.0.2.11",
         4711,
-        "True",
+        {"relay": True},
     )
     sedge = readings(DIALECTS["sedge"], reply(REPORT, None), None)
     assert sedge.mac == "00-00-5E-00-53-03"
     assert sedge.settings[Setting.BROKER_PORT] == 1883
     assert sedge.settings[Setting.BROKER_TLS] is False
-    assert (sedge.firmware, sedge.address, sedge.uptime_seconds, sedge.output) == (
+    assert (sedge.firmware, sedge.address, sedge.uptime_seconds, sedge.outputs) == (
         "0.9",
         "192.0.2.13",
         4711,
-        "on",
+        {"relay": True},
     )
     # RFC 9112 and many small servers end lines with CR LF.
     assert readings(DIALECTS["sedge"], reply(REPORT.replace("\n", "\r\n")), None) == sedge
@@ -292,8 +292,9 @@ def _sound(dialect: Dialect, body: bytes, status: int | None) -> None:
     if words:
         return
     assert len(bytes.fromhex(found.mac.replace("-", ""))) == 6
-    for text in (found.firmware, found.address, found.output):
+    for text in (found.firmware, found.address):
         assert text is None or text.isprintable()
+    assert all(isinstance(state, bool) for state in found.outputs.values())
     for value in found.settings.values():
         assert isinstance(value, int) or value.encode("utf-8") is not None
     assert found.uptime_seconds is None or math.isfinite(found.uptime_seconds)

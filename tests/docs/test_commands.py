@@ -129,10 +129,12 @@ def test_when_something_goes_wrong(owner: Path) -> None:
         call(FIRST_STEPS[0])
         call(FIRST_STEPS[2], 7)
         assert here.where() == {"desk-lamp": "new", "cellar-pump": "old", "porch-light": "old"}
-        status, resume, again, write_off, only, rollback, *replan, after, report, write = GONE_WRONG
+        status, adrift, resume, again, write_off, only, rollback, *rest = GONE_WRONG
+        *replan, after, report, write = rest
         said = call(status)
         assert "cellar-pump is returned" in said
         assert "--again cellar-pump" in said
+        assert "nobody is adrift" in call(adrift)
         taken = here.told()["cellar-pump"]
         call(resume, 7)
         assert here.told()["cellar-pump"] == taken  # resume alone sends it nothing

@@ -44,9 +44,9 @@ OLD_BROKER, NEW_BROKER, NEW_BROKER_THERE = str(OLD_NET[2]), str(NEW_NET[2]), str
 SECRETS = {
     "old-wifi": "old quay & plum + 7%",
     "new-wifi": 'new "quay" = plum/9 #1',
-    "old-broker": "old-broker-word-41",
-    "new-broker": "new-broker-word-52",
-    "login": "door: of the lamp 63",
+    "old-broker": "harbour-word-41",
+    "new-broker": "lantern-word-52",
+    "login": "quill: ink+umber%63",
 }
 """Canaries, with signs that each way of writing changes; no semicolon: one family has none."""
 AN_HOUR = 3600.0

@@ -209,4 +209,4 @@ async def test_it_stays_unwell_until_its_time_is_up() -> None:
     event, words = await soak_asleep(
         seeker(device), sleeper(over_mqtt=False, wakes=0.1), PACE, "old", lambda there: "odd"
     )
-    assert (event, words) == (None, "on the old side, but odd")
+    assert (event, words) == (Event.COME_BACK, "on the old side, but odd")

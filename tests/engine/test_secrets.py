@@ -41,11 +41,22 @@ async def everything_told(house: House, capsys: pytest.CaptureFixture[str]) -> b
 
 def test_the_scan_finds_what_it_is_to_find() -> None:
     """A search that finds nothing would make every other test here pass."""
-    for secret in SECRETS.values():
+    secrets = {**SECRETS, "short": "sh0rt7!"}
+    for secret in secrets.values():
         for name, octets in spellings(secret, SSIDS):
             found = leaks(b"before " + octets + b" after", {"it": secret}, SSIDS)
-            assert f"it: {name}" in found
+            assert found, f"{name} of {secret}"
+            assert all(words.startswith("it") for words in found)
         assert leaks(b"nothing to see", {"it": secret}, SSIDS) == []
+
+
+def test_the_scan_finds_nothing_where_there_is_nothing() -> None:
+    """Seven octets of each, and each of another secret's spellings, are no leak."""
+    for secret in SECRETS.values():
+        assert leaks(secret[:7].encode() + b"/" + secret[8:15].encode(), {"it": secret}, SSIDS) == []
+        for other in set(SECRETS.values()) - {secret}:
+            for name, octets in spellings(other, SSIDS):
+                assert leaks(octets, {"it": secret}, SSIDS) == [], name
 
 
 async def test_devices_that_say_what_they_were_told(

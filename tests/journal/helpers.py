@@ -94,6 +94,8 @@ def _walk(direction: Direction, start: State, end: State) -> list[Event | str]:
     while queue:
         here = queue.pop(0)
         for (way, before, event), after in TRANSITIONS.items():
+            if (before, event) == (State.WAITING, Event.ARRIVE):
+                continue  # sent something, like most
             if way is direction and before is here and after not in ways:
                 ways[after] = [*ways[here], event]
                 queue.append(after)

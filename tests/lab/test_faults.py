@@ -273,3 +273,28 @@ async def test_flaps_once(make_lab: LabMaker) -> None:
         assert unit.boots == 2
         with pytest.raises(TimeoutError):
             await lab.wait_until(lambda: lab.where(unit.name) == "nowhere", timeout=0.3)
+
+
+OUTPUT_OFF = {
+    "larch": b'{"output": {"on": false}}',
+    "rowan": rpc("settings.merge", {"output": False}),
+    "sedge": b"output=off",
+}
+"""A message for the output alone, from the manuals (docs/manuals)."""
+
+
+@every_family
+async def test_its_output_comes_back_the_other_way_round(family: str, make_lab: LabMaker) -> None:
+    fault = Fault(FaultKind.OUTPUT_OTHERWISE, times=1)
+    async with make_lab(quiet(family, fault=fault)) as lab:
+        unit = one(lab)
+        # A message for the output alone takes effect at once, and restarts nothing (manuals).
+        await send_http(unit, OUTPUT_OFF[family])
+        assert (unit.running.output, unit.boots) == (False, 1)
+        await move(unit, **changes(lab))
+        await lab.wait_until(lambda: lab.where(unit.name) == "new")
+        assert (unit.store.output, unit.running.output) == (True, True)
+        told = (await read_http(unit)).text.replace(" ", "")
+        assert '"on":true' in told or '"output":true' in told or "output:on" in told
+        await send_http(unit, OUTPUT_OFF[family])
+        assert (unit.store.output, unit.boots) == (False, 2)

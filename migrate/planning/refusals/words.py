@@ -1,4 +1,5 @@
-"""Whether the change changes anything, and whether a family has words and a transport for it."""
+"""Whether the change changes anything, whether a family has words and a transport for it, and
+whether the playbook's words for outputs are about devices that there are."""
 
 from __future__ import annotations
 
@@ -14,6 +15,7 @@ MAY_BE_AS_IT_WAS: tuple[Part, ...] = ("broker", "group", "addressing")
 def refusals(case: Case) -> Iterator[Problem]:
     """A change that changes nothing, and devices that cannot be told of it."""
     yield from _nothing_new(case)
+    yield from case.strangers(case.playbook.outputs.leave, "outputs.leave")
     for alike in case.all_alike:
         for what, remedy in _faults(case, alike):
             for device in alike.devices:

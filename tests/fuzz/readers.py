@@ -1,0 +1,179 @@
+"""What is fuzzed: every reader of the tool, as a function of octets.
+
+A reader gives a value, or refuses in words: then its words are returned, shortened to their kind.
+Whatever else it raises goes through, and is a fault of the tool.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+import tempfile
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cache
+from pathlib import Path
+from types import MappingProxyType
+
+from rich.console import Console
+
+from migrate.dialects.messages import Reply
+from migrate.dialects.schema import Dialect
+from migrate.dialects.understand import NotUnderstood, answer, readings
+from migrate.model.parsing import parse_fleet, parse_toml
+from migrate.model.playbook import Playbook
+from migrate.model.problems import Trouble
+from migrate.planning.ledger import findings_from_json
+from migrate.planning.plan import digest_of
+from migrate.ports.files import load_dialect, read_dialect, read_plan, read_text
+from migrate.ports.leases import parse_leases
+from migrate.views.plan import show_plan
+from tests.fuzz.seeds import DIALECTS, SEEDS
+
+LONGEST_WORDS = 4000
+"""Characters: nobody reads a longer problem."""
+MOST_SECONDS = 2.0
+"""Longest time for one input of up to 1 MiB."""
+
+Read = Callable[[bytes], str]
+
+
+@dataclass(frozen=True)
+class Reader:
+    """One reader: `read` returns how an input was taken, `seeds` are good inputs."""
+
+    name: str
+    read: Read
+    seeds: tuple[bytes, ...]
+
+
+@cache
+def _folder() -> Path:
+    return Path(tempfile.mkdtemp(prefix="fuzz-"))
+
+
+def _file(octets: bytes, name: str) -> Path:
+    path = _folder() / name
+    path.write_bytes(octets)
+    return path
+
+
+def refusal(error: Trouble, where: str) -> str:
+    """The kind of a refusal, after a look at its words: each must say what, where and what to do."""
+    assert error.problems
+    for problem in error.problems:
+        assert problem.what.strip(), problem
+        assert problem.remedy.strip(), problem
+        assert where in problem.where, problem
+        assert len(str(problem)) < LONGEST_WORDS, len(str(problem))
+    return re.sub(r"[\d'\"].*", "", error.problems[0].what)[:60] or "quotes a value"
+
+
+def _in_file(name: str, work: Callable[[Path], object]) -> Read:
+    def read(octets: bytes) -> str:
+        path = _file(octets, name)
+        try:
+            work(path)
+        except Trouble as error:
+            return refusal(error, name)
+        return "taken"
+
+    return read
+
+
+def _fleet(path: Path) -> object:
+    return parse_fleet(read_text(path), str(path), path.parent)
+
+
+def _playbook(path: Path) -> object:
+    return parse_toml(read_text(path), Playbook, str(path), path.parent)
+
+
+def _findings(path: Path) -> object:
+    return findings_from_json(read_text(path), str(path))
+
+
+def _shown_plan(path: Path) -> None:
+    """As whoever changes a plan on purpose: the digest is put right, and the plan is shown."""
+    try:
+        data = json.loads(path.read_bytes())
+        data["digest"] = digest_of(data)
+        path.write_text(json.dumps(data))
+    except (ValueError, TypeError, AttributeError, RecursionError, UnicodeError):
+        pass
+    plan = read_plan(path)
+    for colour in (True, False):
+        told = io.StringIO()
+        show_plan(plan, Console(file=told, width=80, force_terminal=colour, color_system=None))
+        odd = {char for char in told.getvalue() if not char.isprintable()} - {"\n", "\x1b"}
+        assert not odd, odd
+        # A terminal is steered by the styles alone: numbers between [ and m (ECMA-48, SGR).
+        assert "\x1b" not in re.sub(r"\x1b\[[0-9;]*m", "", told.getvalue())
+
+
+def _leases(octets: bytes) -> str:
+    found = parse_leases(octets.decode("utf-8", "replace"))
+    for leases in found.values():
+        for lease in leases:
+            assert lease.ends >= 0
+            datetime.fromtimestamp(min(lease.ends, 2**31), UTC)
+    return "taken" if found else "no lease"
+
+
+def _reply(dialect: Dialect, status: int | None) -> Read:
+    def read(octets: bytes) -> str:
+        reply = Reply(octets, status)
+        kinds = [type(answer(dialect, dialect.write, reply, 7)).__name__]
+        if dialect.restart is not None:
+            kinds.append(type(answer(dialect, dialect.restart, reply, 7)).__name__)
+        try:
+            found = readings(dialect, reply, 7)
+        except NotUnderstood as error:
+            assert str(error).strip()
+            assert str(error).isprintable()
+            assert len(str(error)) < LONGEST_WORDS
+            kinds.append(re.sub(r"[\d:].*", "", str(error))[:60])
+        else:
+            words = [found.firmware, found.address]
+            assert all(word is None or word.isprintable() for word in words)
+            # It is journalled as JSON, and a value that is no text stays what it is.
+            json.dumps({str(k): v for k, v in found.settings.items()}, allow_nan=False).encode()
+            json.dumps([found.uptime_seconds, dict(found.outputs)], allow_nan=False)
+            kinds.append("read")
+        return ", ".join(kinds)
+
+    return read
+
+
+def _dialect(name: str) -> Dialect:
+    if name in DIALECTS:
+        return read_dialect(_file(DIALECTS[name].encode(), f"{name}.toml"))[0]
+    return load_dialect(name, _folder())[0]
+
+
+def _all() -> Mapping[str, Reader]:
+    found = [
+        Reader("fleet.toml", _in_file("fleet.toml", _fleet), SEEDS["fleet.toml"]),
+        Reader("fleet.csv", _in_file("fleet.csv", _fleet), SEEDS["fleet.csv"]),
+        Reader("playbook", _in_file("house.toml", _playbook), SEEDS["playbook"]),
+        Reader("dialect", _in_file("own.toml", read_dialect), SEEDS["dialect"]),
+        Reader("plan", _in_file("house.plan.json", read_plan), SEEDS["plan"]),
+        Reader("plan, shown", _in_file("shown.plan.json", _shown_plan), SEEDS["plan"]),
+        Reader("findings", _in_file("findings.json", _findings), SEEDS["findings"]),
+        Reader("leases", _leases, SEEDS["leases"]),
+    ]
+    for name in ("larch", "rowan", "sedge", *DIALECTS):
+        dialect = _dialect(name)
+        seeds = SEEDS[f"{name} replies"]
+        for over, status in (("HTTP", 200), ("MQTT", None)):
+            found.append(Reader(f"{name} over {over}", _reply(dialect, status), seeds))
+    found.append(Reader("larch declines", _reply(_dialect("larch"), 422), SEEDS["larch replies"]))
+    return MappingProxyType({reader.name: reader for reader in found})
+
+
+@cache
+def readers() -> Mapping[str, Reader]:
+    """Every reader, by name."""
+    return _all()

@@ -1,0 +1,1 @@
+"""The real tool, killed at any moment."""

@@ -1,0 +1,1 @@
+"""No secret anywhere, and nobody's words steer anything."""
