@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from collections.abc import Collection, Iterator
 from contextlib import closing
@@ -93,7 +94,7 @@ def check_way_back(
                     f"back ({moved[0]})",
                     f"take that {'leg' if next_leg else 'run'} back first: migrate rollback "
                     f"{run.name}; one that is lost: migrate resume {run.name} --write-off "
-                    f"{moved[0]}",
+                    f"{shlex.quote(moved[0])}",
                 )
             )
     if plan.fills_spare_wifi and not not_flipped:
@@ -119,7 +120,7 @@ def check_flipped(plan: Plan, where: str, *, flipped: bool) -> None:
             "the access point must have been changed before this leg: a device that is given the "
             "new passphrase for its first slot while the access point still has the old one is "
             "gone until it is changed",
-            f"change it, then: migrate run {where} --flipped",
+            f"change it, then: migrate run {shlex.quote(where)} --flipped",
         )
     )
 

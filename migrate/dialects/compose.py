@@ -63,7 +63,7 @@ def write_outputs(
     states: Mapping[str, Switched],
     ident: int = 1,
 ) -> Request:
-    """The one request that sets these outputs of a device. Raises ValueError as the message does."""
+    """The one request that sets these outputs of a device. Raises ValueError, as its message."""
     message = outputs_message(dialect, states, ident)
     return _place(dialect.write, device, transport, message, ident)
 

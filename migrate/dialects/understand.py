@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import json
+from functools import lru_cache
 from typing import Any
 
 import jsonpointer
@@ -201,11 +202,16 @@ def _matches(pattern: str, reply: Reply) -> Match[str] | None:
         ) from None
 
 
+@lru_cache(maxsize=1024)
+def _pointer(text: str) -> jsonpointer.JsonPointer:
+    return jsonpointer.JsonPointer(text)
+
+
 def _resolve(pointer: str, document: Any) -> Any:
     if document is _MISSING:
         return _MISSING
     try:
-        found = jsonpointer.resolve_pointer(document, pointer, _MISSING)
+        found = _pointer(pointer).resolve(document, _MISSING)
     except (jsonpointer.JsonPointerException, TypeError, ValueError):
         return _MISSING
     # "-" names the item behind the last one, and there is none (RFC 6901 section 4).

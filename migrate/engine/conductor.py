@@ -21,7 +21,7 @@ from migrate.engine.talk import Talker
 from migrate.engine.tidings import Outcome, Tell, Tidings, silent
 from migrate.journal.rows import Row
 from migrate.journal.store import Journal
-from migrate.model.lifecycle import TURNS, UNRESOLVED, Direction, State
+from migrate.model.lifecycle import FAULTS, TURNS, UNRESOLVED, Direction, State
 from migrate.model.problems import Exit, Problem, Refused, Trouble, Unreachable
 from migrate.model.secrets import Redactor
 from migrate.planning.bundles import resolved
@@ -120,6 +120,9 @@ class Conductor:
             raise Refused(ONE_STEP)
         learn_secrets(self._crew, self._redactor)
         wanted = set(names) if names is not None else {d.name for d in self._crew.plan.devices}
+        # Delivered twice, a message may have been declined once and taken once.
+        declined = [row for row in self._journal.rows() if row.state is State.DECLINED]
+        await self._follow_up(row.name for row in declined if row.name in wanted)
         rows = [row for row in self._journal.rows() if row.name in wanted]
         leaving = [row.name for row in rows if not self._is_back(row)]
         self._check_carried(leaving, only_back=True)
@@ -343,7 +346,7 @@ class Conductor:
             name
             for name in names
             if not self._journal.row(name).written_off
-            and self._journal.row(name).state in UNRESOLVED | {State.ADRIFT, State.RETURNED}
+            and self._journal.row(name).state in UNRESOLVED | FAULTS
         ]
         await _together(self._journey(name).go() for name in open_)
 

@@ -63,7 +63,7 @@ class Journey:
         """From wherever the journal has the device to wherever it ends up."""
         if self._row.state is State.SENDING:
             await self._recall()
-        elif self._row.state in (State.ADRIFT, State.RETURNED):
+        elif self._row.state in (State.ADRIFT, State.RETURNED, State.DECLINED):
             await self._glance()
         await self._see_through()
 
@@ -133,14 +133,15 @@ class Journey:
             on.put_off.add(member.name)
             self._note("not sent yet: it is in its quiet hours")
             return True
-        self._proof.uptime_before = start.readings.uptime_seconds
         self._proof.in_place = start.side == target_of(direction)
         frozen = self._proof.bundle(direction)
         values = resolved(frozen, on.crew.resolve)
         self._outputs.before(start)
-        row = on.journal.intend(member.name, frozen)
+        row = on.journal.intend(member.name, frozen, start.readings.uptime_seconds)
         self._say(row.state, "its bundle is on the way")
-        self._proof.sent = self._left = self._loop.time()
+        self._left = self._loop.time()
+        self._proof.begin(self._left, start.readings.uptime_seconds)
+        self._proof.at_once = self._proof.takes_hold_at_once(start)
         try:
             said = await on.talker.write(member, start.at, values, seconds)
         except NotDelivered as error:
@@ -197,15 +198,19 @@ class Journey:
             self._step(Event.SENT, "an interruption came between; it may have been sent")
 
     async def _glance(self) -> None:
-        """One look for a device that had been given up, or had come back by itself."""
+        """One look for a device that had been given up, had come back by itself, or said no."""
         look = await self._look_surely(self._on.stopping)
-        direction, state = self._row.direction, self._row.state
-        if (arrived := self._proof.arrived(look)) is not None:
-            self._outputs.found(arrived)
+        direction, adrift = self._row.direction, self._row.state is State.ADRIFT
+        arrived, there = self._proof.arrived(look), self._where_it_came_from(look)
+        otherwise = arrived and self._proof.otherwise_there(look)
+        if otherwise and adrift and self._proof.never_sent_back:
+            self._step(Event.COME_BACK, f"at {otherwise.at}, never left, with new settings")
+        elif arrived and (adrift or self._proof.stored(arrived)):
+            self._outputs.found(look.found[target_of(direction)])
             self._step(Event.ARRIVE, "found after all")
-        elif state is State.ADRIFT and source_of(direction) in look.found:
-            self._step(Event.COME_BACK, "found where it came from")
-        elif state is State.ADRIFT and not self._on.stopping.is_set():
+        elif adrift and (there := there or self._proof.not_well(look)):
+            self._step(Event.COME_BACK, "found after all; " + self._still_there(there, 0))
+        elif adrift and not self._on.stopping.is_set():
             self._note("still on neither side; " + join(look.words))
 
     async def _follow(self) -> None:
@@ -239,7 +244,7 @@ class Journey:
                 start = self._loop.time()
             elif there is not None and await self._came_back(there):
                 self._step(Event.COME_BACK, f"at {there.at}, restarted, with its former settings")
-            elif over and (stayed := there or asleep_there) is not None:
+            elif over and (stayed := there or asleep_there or self._proof.not_well(look)):
                 self._step(Event.COME_BACK, self._still_there(stayed, limit + asleep))
             elif over and adrift:
                 self._note(self._not_found(look, limit + asleep))
@@ -255,8 +260,15 @@ class Journey:
 
     def _never_left(self, look: Look) -> str:
         """On the way back: in words, that it was never sent anything and has not left at all."""
-        there = self._proof.otherwise_there(look) if self._proof.never_sent_back else None
+        if not self._proof.never_sent_back or self._may_be_about_to_leave:
+            return ""
+        there = self._proof.otherwise_there(look)
         return f"at {there.at}, never left, with new settings" if there else ""
+
+    @property
+    def _may_be_about_to_leave(self) -> bool:
+        """Whether it was given new settings so short a time ago that its restart may be to come."""
+        return self._loop.time() - self._proof.sent <= self._pace.deadline_seconds.least
 
     async def _arrive(self, there: Sighting) -> None:
         took = self._loop.time() - self._left
@@ -268,7 +280,9 @@ class Journey:
         await self._soak()
 
     def _still_there(self, there: Sighting, seconds: float) -> str:
-        words = f"still at {there.at} after {seconds:.0f} s"
+        words = f"still at {there.at}" + (f" after {seconds:.0f} s" if seconds else "")
+        if self._proof.is_there(there):
+            return f"at {there.at}, but {self._proof.wrong_with(there)}"
         if not self._proof.stored(there):
             return words
         words += ", with its new settings stored but not in force"
@@ -315,6 +329,7 @@ class Journey:
             # could tell that it took them; a restart can be repeated.
             if self._loop.time() - self._told_to_restart > self._pace.reply_seconds:
                 self._told_to_restart = self._loop.time()
+                self._proof.begin(self._told_to_restart, back.readings.uptime_seconds)
                 await self._on.talker.restart(self._member, back.at, self._pace.reply_seconds)
             return False
         # One that restarted and holds what it was given has not given up: it is still looking, or

@@ -18,19 +18,27 @@ from migrate.journal.rows import Row
 from migrate.journal.store import ALL_TOLD
 from migrate.model.lifecycle import Direction, State
 from migrate.model.settings import SECRETS, FrozenBundle, Setting, Value
+from migrate.planning.bundles import restarts
 
 
 class Proof:
-    """The evidence about one device. `sent`: the loop's time at which it was given its bundle;
-    `uptime_before`: what it told then, in seconds; `in_place`: it was on the side it was sent to
-    already; `gone`: it was on no side in a look since."""
+    """The evidence about one device. `sent`: the loop's time at which it was given its bundle, by
+    the time of day in the journal if an earlier process did it; `uptime_before`: how long it had
+    been up then, as it told, in seconds; `in_place`: it was on the side it was sent to
+    already; `at_once`: what it was given takes hold without a restart; `gone`: it was on no side
+    in a look since."""
 
     def __init__(self, ground: Ground, member: Member, sent: float) -> None:
         self._on = ground
         self._member = member
         self.sent = sent
-        self.uptime_before: float | None = None
-        self.gone = self.in_place = False
+        self.uptime_before = ground.journal.uptime(member.name)
+        self._by_the_clock = True
+        self.gone = self.in_place = self.at_once = False
+
+    def begin(self, now: float, uptime: float | None) -> None:
+        """It is told to change, or to restart, at this time of the loop; it was up so long then."""
+        self.sent, self.uptime_before, self._by_the_clock = now, uptime, False
 
     @property
     def _row(self) -> Row:
@@ -42,7 +50,7 @@ class Proof:
         there = look.found.get(target_of(self._row.direction))
         if there is None or (there.doubtful and self.wrong_with(there)):
             return None
-        restarted = not self._must_restart(there) or self.restarted(there)
+        restarted = self.restarted(there) if self._must_restart(there) else True
         if not restarted and not (late and restarted is None):
             return None
         heard = there.side in self._on.crew.listened and self._on.crew.sides[there.side].broker
@@ -52,12 +60,16 @@ class Proof:
         return there
 
     def _must_restart(self, there: Sighting) -> bool:
-        """Whether new settings that it shows are in force only if it restarted since. What it was
-        never sent it did not get from here: it has it in force, or would show something else."""
-        if self.never_sent_back:
+        """Whether new settings that it shows are in force only if it restarted since, which nobody
+        has seen. What it was never sent it did not get from here: that is in force, or it would
+        show something else."""
+        if self.never_sent_back or self.at_once:
+            return False
+        if not self._member.restarts or self._row.sent_at is None:
             return False
         unmoved = there.doubtful or self.in_place or self.may_not_have_left
-        return unmoved and self._member.restarts and self._row.sent_at is not None
+        # One that lost its network looks for the new one at once; its broker is still the old one.
+        return unmoved or self.restarted(there) is False
 
     @property
     def may_not_have_left(self) -> bool:
@@ -75,11 +87,29 @@ class Proof:
         return None if self.restarted(there) else there
 
     def otherwise_there(self, look: Look) -> Sighting | None:
-        """On the way back: a device that never left the old side, but holds new settings that a
-        restart would put in force. It is given its way back where it is."""
+        """The device on the side it is to be on, with other settings than it is to have: on the way
+        back one that never left the old side, but holds new settings that a restart would put in
+        force; in either direction one that came across and holds something else. It can be given
+        its bundle where it is."""
         there = look.found.get(target_of(self._row.direction))
-        back = self._row.direction is Direction.BACK
-        return there if back and there and self.wrong_with(there) else None
+        may = self._row.direction is Direction.BACK or self._row.state is State.RETURNED
+        return there if may and there and self.wrong_with(there) else None
+
+    def takes_hold_at_once(self, start: Sighting) -> bool:
+        """Whether nothing that a restart puts in force changes for it: it is where it is to be, and
+        only other settings are wrong."""
+        given = self._target(self._row.direction)
+        wrong = differences(given, start.readings, self._member.dialect)
+        return self.is_there(start) and bool(wrong) and not restarts(self._member.dialect, wrong)
+
+    def not_well(self, look: Look) -> Sighting | None:
+        """The device on the side it was sent to, with other settings than it was given."""
+        there = look.found.get(target_of(self._row.direction))
+        return there if there and self.wrong_with(there) else None
+
+    def is_there(self, there: Sighting) -> bool:
+        """Whether it is on the side it was sent to, with other settings than it was given."""
+        return there.side == target_of(self._row.direction) and bool(self.wrong_with(there))
 
     @property
     def never_sent_back(self) -> bool:
@@ -107,11 +137,15 @@ class Proof:
         uptime = sighting.readings.uptime_seconds
         if uptime is None:
             return True if self.gone else None
+        before = self.uptime_before or 0.0
         if (
             not self._uptimes_begin_at_wakes
-            and uptime + UPTIME_SLACK < sighting.asked - self.sent + (self.uptime_before or 0.0)
+            and uptime + UPTIME_SLACK < sighting.asked - self.sent + before
         ):
-            return True
+            # An earlier process sent it; only a clock that may have been set since tells when. One
+            # that can be asked to restart is asked once more rather than believed.
+            sure = uptime < before or not self._by_the_clock or self._member.dialect.restart is None
+            return True if sure else None
         return False if uptime > sighting.heard - self.sent + UPTIME_SLACK else None
 
     @property

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+
 from migrate.dialects.messages import Readings
 from migrate.engine.crew import Crew, Member
 from migrate.model.problems import Problem
@@ -31,7 +33,8 @@ def slot_problems(crew: Crew, member: Member, readings: Readings) -> list[Proble
             )
         else:
             told = f"has the spare {what} {said!r} instead of {wanted!r}, which an earlier leg put"
-            remedy = "run that leg again, or go on without it: --write-off " + member.name
+            name = shlex.quote(member.name)
+            remedy = f"run that leg again, or go on without it: --write-off {name}"
         problems.append(Problem(told, remedy, device=member.name))
     return problems
 

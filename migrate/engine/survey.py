@@ -7,6 +7,7 @@ what the rollback must restore.
 from __future__ import annotations
 
 import asyncio
+import shlex
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -130,7 +131,7 @@ def _judge(crew: Crew, member: Member, look: Look) -> Surveyed | list[Problem]:
             Problem(
                 f"was found on {where}" + (f" ({reasons})" if reasons else ""),
                 "see that it has power and that address, login and broker in the files are right; "
-                f"or go on without it: --write-off {member.name}",
+                f"or go on without it: --write-off {shlex.quote(member.name)}",
                 device=member.name,
             )
         ]
@@ -214,7 +215,8 @@ def _disagreements(crew: Crew, member: Member, readings: Readings) -> list[Probl
                         f"holds the new {setting} {said!r} and is on the old side all the same: an "
                         "earlier run gave it that, and its next restart may put it in force",
                         "take it back by that run: migrate rollback RUN --only "
-                        f"{member.name}; or restart it by hand and see on which side it comes up",
+                        f"{shlex.quote(member.name)}; or restart it by hand and see on which side "
+                        "it comes up",
                         device=member.name,
                     )
                 )

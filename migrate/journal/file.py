@@ -20,6 +20,8 @@ LOST: Final = (
     "copy its folder away, then plan anew: devices that are on the new side already are known there"
 )
 """What to do where a journal cannot be made whole."""
+UNSENT: Final = "nothing was sent by it: run its plan again, and remove its folder"
+"""What to do where it was cut off while it was begun."""
 SCHEMA: Final = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
 CREATE TABLE survey (

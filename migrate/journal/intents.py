@@ -6,8 +6,8 @@ was never finished. A device would then be taken for `waiting` that was sent its
 is only ever added to, so what one of the two has lost the other one has. It holds names and
 numbers; no setting, no secret.
 
-A line is a JSON array: the how-manieth intent of the device, its name, the direction, the time.
-Half a line is no JSON, and is passed over.
+A line is a JSON array (the how-manieth intent of the device, its name, the direction, the time), a
+space, and the CRC-32 of that array in hexadecimal. Half a line, or a damaged one, is passed over.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal
+from zlib import crc32
 
 from migrate.journal.file import sync, sync_folders
 from migrate.model.lifecycle import TRANSITIONS, TURNS, Direction, Event, State
@@ -50,8 +51,9 @@ def add(journal: Path, intent: Intent) -> None:
     new = not place.exists()
     handle = os.open(place, os.O_CREAT | os.O_APPEND | os.O_RDWR | os.O_CLOEXEC, 0o600)
     try:
-        line = json.dumps([intent.number, intent.name, intent.direction, intent.at]) + "\n"
-        octets = line.encode("ascii")
+        words = [intent.number, intent.name, intent.direction, intent.at]
+        line = json.dumps(words).encode("ascii")
+        octets = line + b" %08x\n" % crc32(line)
         # What an interrupted write has left must not spoil this one.
         end = os.fstat(handle).st_size
         if end and os.pread(handle, 1, end - 1) != b"\n":
@@ -74,9 +76,19 @@ def read(journal: Path) -> list[Intent]:
     return [found for line in octets.split(b"\n") if (found := _intent(line)) is not None]
 
 
+def none(journal: Path) -> bool:
+    """Whether it is sure that there never was an intent: the file is there, and empty. Raises
+    OSError."""
+    place = place_of(journal)
+    return place.exists() and place.stat().st_size == 0
+
+
 def _intent(line: bytes) -> Intent | None:
+    words, _, check = line.rpartition(b" ")
+    if check != b"%08x" % crc32(words):
+        return None
     try:
-        number, name, direction, at = json.loads(line)
+        number, name, direction, at = json.loads(words)
         if type(number) is not int or not (isinstance(name, str) and isinstance(at, str)):
             return None
         return Intent(number, name, Direction(direction), at)

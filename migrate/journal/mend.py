@@ -13,6 +13,7 @@ import sqlite3
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
+from dataclasses import astuple
 from datetime import datetime
 from pathlib import Path
 from typing import Final
@@ -22,13 +23,14 @@ from migrate.journal.file import (
     FORMAT,
     LOST,
     SCHEMA,
+    UNSENT,
     explained,
     lost,
     sync,
     sync_folders,
     trouble,
 )
-from migrate.journal.intents import beyond_help, read
+from migrate.journal.intents import beyond_help, none, read
 from migrate.journal.rows import freeze_json
 from migrate.journal.salvage import ENTRY_COLUMNS, Hopeless, Salvage, salvaged
 from migrate.journal.steps import line
@@ -64,9 +66,11 @@ def mend(path: Path, now: Callable[[], datetime]) -> tuple[Plan, str]:
             try:
                 words = _prepare(path, now)
             except Hopeless as what:
-                raise trouble(path, f"is damaged: {what} can no longer be read", LOST) from None
+                remedy = UNSENT if none(path) else LOST
+                raise trouble(path, f"is damaged: {what} can no longer be read", remedy) from None
             except sqlite3.Error as error:
-                raise trouble(path, f"is damaged: {error}", LOST) from None
+                remedy = UNSENT if none(path) else LOST
+                raise trouble(path, f"is damaged: {error}", remedy) from None
             _take_over(path)
             if plan := _sound(path):
                 return plan, words
@@ -194,7 +198,7 @@ def _found(path: Path, folder: Path) -> Salvage:
                 shutil.copyfile(path.with_name(path.name + end), copy.with_name(copy.name + end))
         os.truncate(copy, length)
         try:
-            return salvaged(copy)
+            return salvaged(copy, padded=length > whole * PAGE)
         except (Hopeless, sqlite3.Error) as error:
             trouble = error
     raise trouble
@@ -261,7 +265,7 @@ def _write(db: sqlite3.Connection, found: Salvage, at: str, words: str) -> None:
         )
     db.executemany(
         f"INSERT INTO event ({ENTRY_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608
-        [tuple(vars(entry).values()) for entry in found.entries],
+        [astuple(entry) for entry in found.entries],
     )
     db.executemany(
         "INSERT INTO device (name, position, wave, direction, state, written_off, faults, intents, "

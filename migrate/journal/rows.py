@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Final
 
 from migrate.model.lifecycle import Direction, State
@@ -19,6 +20,9 @@ COLUMNS: Final = (
 
 RETURN: Final = "return"
 """Kind of the line that keeps how many seconds a device took from sending to arrival."""
+UPTIME: Final = "uptime"
+"""Kind of the line that keeps how long a device had been up, in seconds, when it was sent its
+bundle; without a number where it does not tell."""
 FAULT: Final = (Direction.FORWARD, State.RETURNED)
 """Sent once more from there, a device leaves a fault behind as evidence."""
 TURN_FAULTS: Final = frozenset({State.AWAY, State.SEEN, State.ADRIFT, State.RETURNED})
@@ -78,10 +82,15 @@ def freeze_json(bundle: FrozenBundle) -> str:
 
 def thaw_json(text: str) -> dict[Setting, FrozenValue]:
     """The inverse of freeze_json. Raises ValueError for any other text."""
-    return {
-        Setting(name): SecretRef.model_validate(value) if isinstance(value, dict) else value
+    return dict(_thawed(text))
+
+
+@lru_cache(maxsize=1024)  # a row is read many times for each time it is written
+def _thawed(text: str) -> tuple[tuple[Setting, FrozenValue], ...]:
+    return tuple(
+        (Setting(name), SecretRef.model_validate(value) if isinstance(value, dict) else value)
         for name, value in table_of(text).items()
-    }
+    )
 
 
 def row_of(columns: tuple[Any, ...]) -> Row:

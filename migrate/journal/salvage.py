@@ -10,6 +10,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -43,8 +44,9 @@ class Salvage:
     rebuilt: bool
 
 
-def salvaged(copy: Path) -> Salvage:
-    """What a copy of a damaged database still holds; the copy is changed by this.
+def salvaged(copy: Path, *, padded: bool = False) -> Salvage:
+    """What a copy of a damaged database still holds; the copy is changed by this. `padded`: its end
+    was lost, and zeros stand there.
 
     Raises Hopeless, and sqlite3.Error if nothing at all can be read.
     """
@@ -54,10 +56,11 @@ def salvaged(copy: Path) -> Salvage:
         db.execute("PRAGMA writable_schema=ON")
         db.execute("PRAGMA cell_size_check=ON")
         db.text_factory = bytes  # each text is decoded by itself, so that one bad one costs no more
-        meta, plan = _meta(db)
-        surveys, ways_back = _before(db, plan)
-        entries, last, all_there = _entries(db)
-        rows = _devices(db, plan)
+        scan = _Scan(db, padded)
+        meta, plan = _meta(scan)
+        surveys, ways_back = _before(scan, plan)
+        entries, last, all_there = _entries(scan)
+        rows = _devices(scan, plan)
     finally:
         db.close()
     history = None
@@ -80,8 +83,37 @@ def salvaged(copy: Path) -> Salvage:
     return Salvage(meta, plan, surveys, ways_back, found, entries, last, lost, rebuilt=not fits)
 
 
-def _meta(db: sqlite3.Connection) -> tuple[dict[str, str], Plan]:
-    found, whole = _scan(db, "meta", "key, value")
+@dataclass(frozen=True)
+class _Scan:
+    """Reads tables as far as they can be read."""
+
+    db: sqlite3.Connection
+    padded: bool
+
+    def __call__(self, table: str, columns: str) -> tuple[Numbered, bool]:
+        """The rows of a table by their numbers, read from both ends as far as that goes, and
+        whether they are all there."""
+        found: Numbered = {}
+        whole = True
+        for order in ("ASC", "DESC"):
+            try:
+                cursor = self.db.execute(
+                    f"SELECT rowid, {columns} FROM {table} NOT INDEXED ORDER BY rowid {order}"  # noqa: S608
+                )
+                for number, *rest in cursor:
+                    if self.padded and any(b"\0" in c for c in rest if isinstance(c, bytes)):
+                        whole = False  # its end is among what was lost
+                    else:
+                        found[number] = tuple(rest)
+            except sqlite3.DatabaseError:
+                whole = False
+            if whole:
+                break
+        return found, whole
+
+
+def _meta(scan: _Scan) -> tuple[dict[str, str], Plan]:
+    found, whole = scan("meta", "key, value")
     try:
         meta = {key.decode(): value.decode() for key, value in found.values()}
         plan = plan_from_json(meta["plan"], "")
@@ -93,7 +125,7 @@ def _meta(db: sqlite3.Connection) -> tuple[dict[str, str], Plan]:
 
 
 def _before(
-    db: sqlite3.Connection, plan: Plan
+    scan: _Scan, plan: Plan
 ) -> tuple[dict[str, tuple[str, str]], dict[str, tuple[str, str]]]:
     """Surveys and ways back. They are written together, so each tells whether the other is all
     there."""
@@ -102,7 +134,7 @@ def _before(
         ("survey", "readings", table_of),
         ("way_back", "bundle", thaw_json),
     ):
-        found, whole = _scan(db, table, f"name, at, {column}")
+        found, whole = scan(table, f"name, at, {column}")
         tables.append(_texts(found, check))
         wholes.append(whole and len(tables[-1]) == len(found))
     surveys, ways_back = tables
@@ -126,10 +158,10 @@ def _texts(found: Numbered, check: Callable[[str], object]) -> dict[str, tuple[s
     return texts
 
 
-def _entries(db: sqlite3.Connection) -> tuple[list[Entry], int, bool]:
+def _entries(scan: _Scan) -> tuple[list[Entry], int, bool]:
     """The lines, the number of the last that ever was, as far as known, and whether these are
     all."""
-    found, whole = _scan(db, "event", ENTRY_COLUMNS)
+    found, whole = scan("event", ENTRY_COLUMNS)
     entries = []
     for columns in found.values():
         try:
@@ -141,18 +173,21 @@ def _entries(db: sqlite3.Connection) -> tuple[list[Entry], int, bool]:
             entries.append(entry)
     entries.sort(key=lambda entry: entry.seq)
     last = entries[-1].seq if entries else 0
-    numbers, known = _scan(db, "sqlite_sequence", "name, seq")
+    numbers, known = scan("sqlite_sequence", "name, seq")
     for name, seq in numbers.values():
         if name == b"event" and isinstance(seq, int):
             last = max(last, seq)
     return entries, last, whole and known and last == len(entries)
 
 
-def _devices(db: sqlite3.Connection, plan: Plan) -> list[Row] | None:
+def _devices(scan: _Scan, plan: Plan) -> list[Row] | None:
     """The devices in the order of the plan, or nothing if any is missing or makes no sense."""
-    found, whole = _scan(db, "device", f"position, {COLUMNS}")
+    found, whole = scan("device", f"position, {COLUMNS}")
     try:
         rows = {columns[0]: row_of(_decoded(columns[1:])) for columns in found.values()}
+        for row in rows.values():
+            for time in (row.sent_at, row.changed_at):
+                datetime.fromisoformat(time or "2000-01-01")
     except (ValueError, TypeError):
         return None
     if not whole or len(rows) != len(found):
@@ -187,25 +222,6 @@ def _agree(rows: Sequence[Row], entries: Sequence[Entry]) -> bool:
         if (entry.at, entry.after, entry.direction) != (row.changed_at, row.state, row.direction):
             return False
     return True
-
-
-def _scan(db: sqlite3.Connection, table: str, columns: str) -> tuple[Numbered, bool]:
-    """The rows of a table by their numbers, read from both ends as far as that goes, and whether
-    they are all there."""
-    found: Numbered = {}
-    whole = True
-    for order in ("ASC", "DESC"):
-        try:
-            cursor = db.execute(
-                f"SELECT rowid, {columns} FROM {table} NOT INDEXED ORDER BY rowid {order}"  # noqa: S608
-            )
-            for number, *rest in cursor:
-                found[number] = tuple(rest)
-        except sqlite3.DatabaseError:
-            whole = False
-        if whole:
-            break
-    return found, whole
 
 
 def _decoded(columns: Sequence[Any]) -> tuple[Any, ...]:

@@ -13,6 +13,7 @@ from migrate.journal.rows import (
     COLUMNS,
     FAULT,
     TURN_FAULTS,
+    UPTIME,
     Row,
     freeze_json,
     row_of,
@@ -138,6 +139,8 @@ def put_back(db: sqlite3.Connection, plan: Plan, kept: Iterable[Intent], path: P
                 PUT_BACK if number == len(steps) else SUPPOSED,
                 given if event is Event.INTEND else None,
             )
+        row = device(db, intent.name)
+        line(db, intent.at, row, UPTIME, row.state, "")  # not that of an earlier intent
         db.execute("UPDATE device SET intents = ? WHERE name = ?", (intent.number, intent.name))
         names[intent.name] = None
     return list(names)

@@ -32,6 +32,7 @@ from migrate.journal.mend import mend
 from migrate.journal.rows import (
     COLUMNS,
     RETURN,
+    UPTIME,
     Entry,
     Row,
     freeze_json,
@@ -84,10 +85,15 @@ class Journal:
         `connection` is what sqlite3.connect makes; a simulation puts a disk that fails there."""
         new_folders = [folder for folder in path.parents if not folder.exists()]
         try:
-            path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            for folder in reversed(new_folders):
+                folder.mkdir(mode=0o700, exist_ok=True)  # with `parents`, only the last gets it
             # SQLite gives its own files the mode of the database, so the mode is set first.
             os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
-            intents.begin(path)
+            try:
+                intents.begin(path)
+            except OSError:
+                path.unlink()
+                raise
         except OSError as error:
             raise trouble(path, f"cannot be created: {error.strerror}") from None
         try:
@@ -160,10 +166,13 @@ class Journal:
             row = db.execute("SELECT bundle FROM way_back WHERE name = ?", (name,)).fetchone()
             return None if row is None else thaw_json(row[0])
 
-    def intend(self, name: str, bundle: FrozenBundle) -> Row:
-        """The intent to send this bundle: on disk, in two files, before the first byte leaves."""
+    def intend(self, name: str, bundle: FrozenBundle, uptime: float | None = None) -> Row:
+        """The intent to send this bundle: on disk, in two files, before the first byte leaves.
+        `uptime`: seconds that the device had been up just before, as it tells."""
         with self._writing() as (db, at):
             steps.advance(db, at, name, Event.INTEND, "", given=bundle)
+            row = steps.device(db, name)
+            steps.line(db, at, row, UPTIME, row.state, "" if uptime is None else f"{uptime:.0f}")
         row = self.row(name)
         try:
             with explained(self.path):
@@ -193,6 +202,15 @@ class Journal:
                 (RETURN, Direction.FORWARD),
             )
             return [float(detail) for (detail,) in found]
+
+    def uptime(self, name: str) -> float | None:
+        """How many seconds a device had been up when it was sent something last, as it told."""
+        with self._reading() as db:
+            found = db.execute(
+                "SELECT detail FROM event WHERE kind = ? AND name = ? ORDER BY seq DESC LIMIT 1",
+                (UPTIME, name),
+            ).fetchone()
+            return float(found[0]) if found and found[0] else None
 
     def turn(self, name: str) -> Row:
         """Begin to take a device back; only from a state in which it may have the new settings.
@@ -277,17 +295,19 @@ class Journal:
         """Every line, in order; with a name, those about this device."""
         with self._reading() as db:
             found = db.execute(
-                "SELECT seq, at, name, wave, direction, kind, before, after, detail "
+                "SELECT seq, at, name, wave, direction, kind, before, after, CAST(detail AS BLOB) "
                 "FROM event WHERE ?1 IS NULL OR name = ?1 ORDER BY seq",
                 (name,),
             )
-            return [Entry(*row) for row in found]
+            # Words alone: an octet of them that is wrong must not hide all the rest.
+            return [Entry(*[*row, words.decode("utf-8", "replace")]) for *row, words in found]
 
     def _put_back(self) -> str:
         """Intents that the database has lost, taken from beside it; in words, if there were any."""
         with explained(self.path):
             kept = intents.read(self.path)  # first: what is added meanwhile is in the database
-        counts = {row.name: row.intents for row in self.rows()}
+        with self._reading() as db:
+            counts = dict(db.execute("SELECT name, intents FROM device"))
         if all(one.number <= counts.get(one.name, 0) for one in kept):
             return ""
         with self._writing() as (db, _):

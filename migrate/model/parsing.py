@@ -27,10 +27,9 @@ LONGEST = 200
 """Characters of somebody's text that is quoted in a problem."""
 MOST_TOLD = 100
 """Faults of one file that are told; whoever has more corrects these first."""
-_LONG_NAME = re.compile(
-    r"""(?<![\w.-])(?:[\w-]+|"[^"\n]*"|'[^'\n]*')(?:[ \t]*\.[ \t]*(?:[\w-]+|"[^"\n]*"|'[^'\n]*')){8}"""
-)
-"""A dotted name of more than 8 parts: no file of an owner has one, and Python's reader takes time
+_PART = r"""(?:[\w-]+|"[^"\n]*"|'[^'\n]*')"""
+_LONG_NAME = re.compile(rf"(?<![\w.-]){_PART}(?:[ \t]*\.[ \t]*{_PART}){{16}}")
+"""A dotted name of more than 16 parts: no file of an owner has one, and Python's reader takes time
 that grows with the square of their number."""
 MAX_OCTETS = 8 * 1024 * 1024
 """No file of an owner is longer than this; a longer one is not what it is taken for."""
@@ -40,7 +39,7 @@ def parse_toml(text: str, model: type[Model], where: str, base: Path) -> Model:
     """Read TOML text as a model; paths in it are relative to `base`. Raises BadFile."""
     if long := _LONG_NAME.search(text):
         line = text.count("\n", 0, long.start()) + 1
-        what = f"holds a name of more than 8 parts (line {line})"
+        what = f"is nested too deeply: a name of more than 16 parts (line {line})"
         raise BadFile(Problem(what, "write it flatter", where))
     try:
         data = tomllib.loads(text.removeprefix(BYTE_ORDER_MARK))

@@ -132,6 +132,9 @@ SHIFTED_LEAST = 8
 LONGEST_WAY = 24
 """Characters: more than one of a secret ever takes (four octets, percent encoded twice: 20)."""
 
+_SIGNS = "%\\&+\ufffd"
+"""One of these is in every way of writing a character down that is not the character itself."""
+
 Form = Sequence[tuple[str, ...]]
 _URL_SAFE = str.maketrans("+/", "-_")
 
@@ -151,6 +154,7 @@ class Redactor:
 
     def __init__(self, secrets: Iterable[Secret] = ()) -> None:
         self._forms: dict[str, Form] = {}
+        self._heads: dict[str, set[str]] = {}
         self._parts = Parts()
         self.learn(secrets)
 
@@ -178,14 +182,29 @@ class Redactor:
     def _know(self, *spelled: str) -> None:
         for text in spelled:
             self._forms[text] = tuple(_ways(char) for char in text)
+            self._heads.setdefault(text[:CUT_LEAST], set()).add(text)
+
+    def _possible(self, text: str) -> Iterable[Form]:
+        """The forms that can stand in a text. A fleet may have thousands of logins: where nothing
+        is encoded, a secret is looked for only where its first characters stand."""
+        if any(sign in text for sign in _SIGNS):
+            return self._forms.values()
+        windows = {
+            text[start : start + length]
+            for length in range(1, CUT_LEAST + 1)
+            for start in range(len(text) - length + 1)
+        }
+        heads = windows.intersection(self._heads)
+        return [self._forms[whole] for head in heads for whole in self._heads[head]]
 
     def holds(self, text: str) -> bool:
         """Whether a whole secret stands in the text, however it is spelled."""
-        return any(True for form in self._forms.values() for _ in _spans(form, text))
+        forms = self._possible(text)
+        return any(True for form in forms for _ in _spans(form, text, cut=False))
 
     def clean(self, text: str) -> str:
         """The text with every known secret replaced by the mask."""
-        found = {span for form in self._forms.values() for span in _spans(form, text)}
+        found = {span for form in self._possible(text) for span in _spans(form, text)}
         spans = sorted(found.union(self._parts.spans(text)))
         cleaned, done = "", 0
         for start, end in spans:
@@ -195,21 +214,22 @@ class Redactor:
         return cleaned + text[done:]
 
 
-def _spans(form: Form, text: str) -> Iterator[tuple[int, int]]:
+def _spans(form: Form, text: str, *, cut: bool = True) -> Iterator[tuple[int, int]]:
     first = re.compile("|".join(re.escape(way) for way in form[0]))
     begin = first.search(text)
     while begin is not None:
-        end = _end(form, text, begin.start())
+        end = _end(form, text, begin.start(), cut=cut)
         if end is not None:
             yield begin.start(), end
         begin = first.search(text, end or begin.start() + 1)
 
 
-def _end(form: Form, text: str, start: int) -> int | None:
-    """Where a secret that begins at `start` ends; the end of the text if that cuts it off."""
+def _end(form: Form, text: str, start: int, *, cut: bool) -> int | None:
+    """Where a secret that begins at `start` ends; with `cut`, the end of the text if that cuts it
+    off."""
     here = {start}
     for count, ways in enumerate(form):
-        if count >= CUT_LEAST and any(_cut(ways, text, at) for at in here):
+        if cut and count >= CUT_LEAST and any(_cut(ways, text, at) for at in here):
             return len(text)
         here = {at + len(way) for at in here for way in ways if text.startswith(way, at)}
         if not here:

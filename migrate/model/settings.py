@@ -59,8 +59,8 @@ FrozenBundle = Mapping[Setting, FrozenValue]
 
 
 def shown(value: Value | FrozenValue) -> str:
-    """A value for a person to read, on one line; secrets masked, and U+FFFD for what does not print:
-    an SSID may hold any octets (IEEE Std 802.11), also those that steer a terminal."""
+    """A value for a person to read, on one line; secrets masked, and U+FFFD for what does not
+    print: an SSID may hold any octets (IEEE Std 802.11), also those that steer a terminal."""
     if isinstance(value, SecretRef):
         return f"{MASK} from {value}"
     if isinstance(value, bool):

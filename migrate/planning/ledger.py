@@ -22,7 +22,7 @@ from migrate.planning.gates import Standings, shown_by_run
 from migrate.planning.plan import Plan, Sources
 
 MOST = 1_000_000
-"""No run has shown more returns or faults; greater numbers are beyond what a bound can be had of."""
+"""No run has shown more returns or faults; of much greater numbers no bound can be had."""
 UNKNOWN = "unknown"
 """What stands for the firmware of a device whose owner did not write it down."""
 

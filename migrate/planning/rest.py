@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -42,7 +43,7 @@ def rest_of(plan: Plan, standings: Standings) -> Rest:
             problems.append(
                 Problem(
                     "is adrift: it may still arrive by the plan that it was moved with",
-                    f"look for it with migrate resume, or --write-off {device.name}",
+                    f"look for it with migrate resume, or --write-off {shlex.quote(device.name)}",
                     device=device.name,
                 )
             )

@@ -46,6 +46,8 @@ REFUSED_PAUSE_SECONDS = 60.0
 """After a refused login: it will be refused again, and some brokers lock out who keeps trying."""
 STEADY_SECONDS = 10.0
 """A connection that lasted so long was a good one; the next is made without delay again."""
+LOOK_AGAIN_SECONDS = 30.0
+"""Between two looks for retained messages on command topics while a run lasts."""
 SILENT_SECONDS = 3.0
 """After so long without an answer the older protocol is tried."""
 _ANEW = wait_random_exponential(multiplier=0.2, max=10)
@@ -106,7 +108,7 @@ class BrokerLink:
         self._seconds = 10.0
         self._watched: set[str] = set()
         self._hear: HearRetained = _nobody
-        self._left: set[str] = set()
+        self._found: set[str] = set()
         self.heard: dict[str, str] = {}
         self.watchers: dict[str, set[asyncio.Event]] = {}
 
@@ -212,17 +214,16 @@ class BrokerLink:
         return self._client
 
     async def retained(self, topics: Collection[str], hear: HearRetained) -> Retained:
-        """Look for retained messages; see Brokers."""
-        self._watched, self._hear = set(topics), _nobody
-        self._left.clear()
+        """Look for retained messages, now and every LOOK_AGAIN_SECONDS; see Brokers."""
         end = asyncio.get_running_loop().time() + self._seconds
         try:
             client = await self._client_by(end)
             async with asyncio.timeout_at(end):
-                refused = await client.watch(self._watched)
+                found, refused = await client.kept(topics)
         except (NotDelivered, TimeoutError, aiomqtt.MqttError):
-            self._watched.clear()  # or it would end each connection on it, as some do
+            self._watched = set()  # or it would end each connection on it, as some do
             return Retained((), f"the {self.name} broker could not be asked for retained messages")
+        self._watched, self._found, self._hear = set(topics) - set(refused), found, hear
         unseen = ""
         if refused:
             one = min(refused)
@@ -231,15 +232,22 @@ class BrokerLink:
                 f"{one} ({refusal(refused[one])})"
             )
             unseen += f" and {len(refused) - 1} more topics" if len(refused) > 1 else ""
-        self._hear = hear
-        return Retained(tuple((topic, self.name) for topic in sorted(self._left)), unseen)
+        return Retained(tuple((topic, self.name) for topic in sorted(found)), unseen)
 
-    def _hear_retained(self, topic: str, there: bool) -> None:
-        if not there:
-            self._left.discard(topic)
-        elif topic not in self._left:
-            self._left.add(topic)
-            self._hear(topic, self.name)
+    async def _look_again(self, client: Client) -> None:
+        """Tell of retained messages that were not there at the last look."""
+        while True:
+            watched, self._watched = self._watched, set()
+            if watched:
+                try:
+                    found, _ = await client.kept(watched)
+                except aiomqtt.MqttError:
+                    return  # and not again, should the connection have ended on it
+                self._watched = watched
+                for topic in sorted(found - self._found):
+                    self._hear(topic, self.name)
+                self._found = found
+            await asyncio.sleep(LOOK_AGAIN_SECONDS)
 
     async def _keep_up(self, first: asyncio.Future[None]) -> None:
         while True:
@@ -295,7 +303,6 @@ class BrokerLink:
             max_queued_outgoing_messages=10_000,
             timeout=self._answer_seconds(),
             logger=_QUIET,
-            retained=self._hear_retained,
         )
         try:
             async with client:
@@ -318,12 +325,12 @@ class BrokerLink:
         self._up.set()
         if not first.done():
             first.set_result(None)
-        watched, self._watched = self._watched, set()
-        if watched:
-            await client.watch(watched)  # not again, should the connection end on it
-            self._watched = watched
-        async for message in client.messages:
-            self._take(message)
+        again = asyncio.create_task(self._look_again(client), name=f"retained {self.name}")
+        try:
+            async for message in client.messages:
+                self._take(message)
+        finally:
+            again.cancel()
 
     def _take(self, message: aiomqtt.Message) -> None:
         payload = message.payload

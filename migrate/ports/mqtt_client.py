@@ -8,7 +8,7 @@ reached into behind the library's public face stands in this file.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Collection
+from collections.abc import Collection
 from math import ceil
 from typing import Any
 
@@ -31,8 +31,8 @@ _NEVER_LEFT = {MQTTErrorCode.MQTT_ERR_NO_CONN, MQTTErrorCode.MQTT_ERR_QUEUE_SIZE
 _HEAD_OCTETS = 5 + 2 + 2 + 1 + 5
 """Most that a PUBLISH has beside topic and payload: fixed header, topic length, packet identifier,
 and as the only property a message expiry interval (MQTT 5.0, section 3.3)."""
-Hear = Callable[[str, bool], None]
-"""Is told the topic of a retained message, and whether it is one now (or has been cleared)."""
+NOTHING = "migrate/nothing"
+"""A topic that is unsubscribed from where only the acknowledgement is wanted."""
 
 
 class NotSent(Exception):
@@ -44,13 +44,13 @@ class Lost(aiomqtt.MqttError):
 
 
 class Client(aiomqtt.Client):
-    """One connection to a broker; used once. `retained` is told of retained messages on the topics
-    that `watch` was given."""
+    """One connection to a broker; used once."""
 
-    def __init__(self, *args: Any, retained: Hear = lambda topic, there: None, **more: Any) -> None:
+    def __init__(self, *args: Any, **more: Any) -> None:
         self._is_v5 = more.get("protocol") is V5
-        self._retained = retained
         self._watched: set[str] = set()
+        self._found: set[str] = set()
+        self._looking = asyncio.Lock()
         self._acks: dict[int, asyncio.Future[int]] = {}
         self._limits = _properties(PacketTypes.CONNACK)
         super().__init__(*args, **more)
@@ -72,12 +72,21 @@ class Client(aiomqtt.Client):
         most = getattr(self._limits, "MaximumPacketSize", None)
         if most is not None and _HEAD_OCTETS + len(topic.encode()) + len(payload) > most:
             raise NotSent(f"takes no packet of more than {most} octets")
+        slots = self._slots
         try:
             async with asyncio.timeout_at(end):
-                await self._slots.acquire()
+                await slots.acquire()
         except TimeoutError:
             raise NotSent("does not keep up with what it is sent") from None
-        future = self._publish(topic, payload, end)
+        try:
+            async with asyncio.timeout_at(end), self._looking:
+                future = self._publish(topic, payload, end)
+        except BaseException as error:
+            slots.release()
+            if isinstance(error, TimeoutError):
+                raise NotSent("does not keep up with what it is asked") from None
+            raise
+        future.add_done_callback(lambda _: slots.release())
         either: set[asyncio.Future[Any]] = {future, self._disconnected}
         left = max(end - self._loop.time(), 0)
         await asyncio.wait(either, timeout=left, return_when=asyncio.FIRST_COMPLETED)
@@ -88,7 +97,7 @@ class Client(aiomqtt.Client):
         raise TimeoutError
 
     def _publish(self, topic: str, payload: bytes, end: float) -> asyncio.Future[int]:
-        """Hand over to the library; the slot is free again when the broker has acknowledged."""
+        """Hand over to the library. Returns what the acknowledgement will be. Raises NotSent."""
         properties = None
         if self._is_v5:
             properties = _properties(PacketTypes.PUBLISH)
@@ -97,13 +106,10 @@ class Client(aiomqtt.Client):
         try:
             info = self._client.publish(topic, payload, qos, False, properties)
         except ValueError:
-            self._slots.release()
             raise NotSent("the topic is none that can be published to") from None
         if info.rc in _NEVER_LEFT:
-            self._slots.release()
             raise NotSent("is not connected")
         future: asyncio.Future[int] = self._loop.create_future()
-        future.add_done_callback(lambda _: self._slots.release())
         if qos == 0:
             future.set_result(0)
         else:
@@ -115,23 +121,23 @@ class Client(aiomqtt.Client):
         5.0, section 3.9.3; 128 by MQTT 3.1.1). Raises MqttError."""
         return await self._subscribe(topics, SubscribeOptions(qos=1), 1)
 
-    async def watch(self, topics: Collection[str]) -> dict[str, int]:
-        """Look at retained messages on topics, and return when all that are there have been told;
-        by MQTT 5.0 go on watching. Returns the topics that the broker refused. Raises MqttError.
+    async def kept(self, topics: Collection[str]) -> tuple[set[str], dict[str, int]]:
+        """Which of these topics have a retained message, and which of them the broker refused to
+        let be looked at, with its reason. Raises MqttError.
 
-        What others, or this client, publish there live is not listened to: by MQTT 5.0 a message
-        shows if its sender asked for it to be retained (section 3.8.3.1, Retain As Published).
+        Nothing of what is in the messages is kept. It is subscribed to them only for that moment:
+        somebody who listens to a command topic for longer would hide from `deliver` that its device
+        does not.
         """
-        self._watched |= set(topics)
-        options = SubscribeOptions(qos=0, noLocal=True, retainAsPublished=True)
-        refused = await self._subscribe(topics, options, 0)
-        # A broker works on what one client sends in order (MQTT 5.0, section 4.6, says so of
-        # messages; of the rest it is common practice, no source): what comes before this
-        # acknowledgement is all.
-        done = [] if self._is_v5 else sorted(set(topics) - set(refused))
-        for some in _by_fifties(done or ["migrate/nothing"]):
-            await self._unless_lost(self.unsubscribe(some))
-        return refused
+        async with self._looking:
+            self._watched, self._found = set(topics), set()
+            refused = await self._subscribe(topics, SubscribeOptions(qos=0, noLocal=True), 0)
+            # A broker works on what one client sends in order (common practice, no source; for
+            # messages MQTT 5.0, section 4.6): what comes before this acknowledgement is all.
+            for some in _by_fifties(sorted(set(topics) - set(refused)) or [NOTHING]):
+                await self._unless_lost(self.unsubscribe(some))
+            self._watched = set()
+            return self._found, refused
 
     async def _subscribe(
         self, topics: Collection[str], options: SubscribeOptions, qos: int
@@ -185,8 +191,8 @@ class Client(aiomqtt.Client):
 
     def _on_message(self, client: Any, userdata: Any, message: Any) -> None:
         if message.topic in self._watched:
-            if message.retain:
-                self._retained(message.topic, bool(message.payload))
+            if message.retain and message.payload:
+                self._found.add(message.topic)
             return
         super()._on_message(client, userdata, message)
 

@@ -99,4 +99,6 @@ def _missing(journal: Journal) -> list[str]:
 def _safe(text: str) -> str:
     """Text that can neither break a table nor become markup, whoever wrote it."""
     flat = "".join(char if char.isprintable() else " " for char in text)
-    return re.sub(r"([\\`*_{}\[\]<>|#!&~])", r"\\\1", flat)
+    flat = re.sub(r"([\\`*_{}\[\]<>|#!&~$])", r"\\\1", flat)
+    # Some readers make a link of what looks like an address (GitHub Flavored Markdown, autolinks).
+    return re.sub(r"(?i)(?<![a-z0-9])(https?|ftp|mailto|xmpp)(:)|\b(www)(\.)", r"\1\3\\\2\4", flat)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from typing import Literal
 
@@ -104,12 +105,14 @@ def how_to_go_on(rows: Sequence[Row], run: str, *, flip: Flip = None) -> list[st
     if ill:
         lines.append(f"migrate resume {run}   looks for the missing again, then goes on")
     if again:
-        lines.append(f"migrate resume {run} --again {again[0]}   sends it its bundle once more")
+        name = shlex.quote(again[0])
+        lines.append(f"migrate resume {run} --again {name}   sends it its bundle once more")
     if going_back:
-        only = f"migrate rollback {run} --only {going_back[0]}"
+        only = f"migrate rollback {run} --only {shlex.quote(going_back[0])}"
         lines.append(f"{only}   goes on taking it back")
     if ill:
-        lines.append(f"migrate resume {run} --write-off {ill[0]}   goes on without it")
+        name = shlex.quote(ill[0])
+        lines.append(f"migrate resume {run} --write-off {name}   goes on without it")
     if unfinished and not on_their_way and not flip:
         lines.append(f"migrate replan {run}   plans the rest anew, with what was learned")
     if moved and not flip:

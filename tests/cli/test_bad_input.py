@@ -199,6 +199,51 @@ def test_paths_that_are_no_file(paper: Paper, path: str) -> None:
     assert paper.cli("run", path).code == Exit.BAD_FILE
 
 
+@pytest.mark.parametrize("name", ["a" * 100, "\U0001f33f" * 100, "..", "a" * 41, "Larch"])
+def test_names_that_no_dialect_can_have(paper: Paper, name: str) -> None:
+    """Not even asked of the disk, where some of them are too long."""
+    paper.edit(paper.fleet, '"larch"', f'"{name}"')
+    _bad_file(paper, paper.fleet, ("is not the name of a dialect", "desk-lamp"))
+
+
+@pytest.mark.parametrize("path", ["x" * 300, "x/" * 3000], ids=["long name", "long path"])
+@pytest.mark.parametrize("command", ["status", "report", "resume", "rollback", "replan"])
+def test_state_folders_that_cannot_be(paper: Paper, command: str, path: str) -> None:
+    ended = paper.cli(command, "--state", path)
+    assert ended.code == Exit.BAD_FILE
+    assert "name another folder with --state" in ended.err
+
+
+def test_a_plan_with_a_name_that_is_too_long(paper: Paper) -> None:
+    ended = paper.plan("--out", "x" * 300)
+    assert ended.code == Exit.BAD_FILE
+    assert "cannot be written" in ended.err
+
+
+def test_of_very_many_faults_the_first_are_told(paper: Paper) -> None:
+    paper.fleet.write_text(paper.fleet.read_text() + "[[device]]\n" * 1000)
+    ended = paper.plan()
+    assert ended.code == Exit.BAD_FILE
+    assert ended.err.count("what to do: ") <= 101
+    assert "faults more" in ended.err
+
+
+def test_a_file_with_more_devices_than_anybody_has(paper: Paper) -> None:
+    paper.fleet.write_text("[[device]]\n" * 30_000)
+    _bad_file(paper, paper.fleet, ("30000 items", "at most 20000"))
+
+
+def test_a_pattern_that_repeats_without_end(paper: Paper) -> None:
+    own = _own_dialect(paper)
+    pattern = "'(?P<value>(?:(?:a{999}){999}){999})'"
+    own.write_text(
+        own.read_text().replace('{ pointer = "/unit/mac" }', f"{{ pattern = {pattern} }}")
+    )
+    ended = paper.plan()
+    assert ended.code == Exit.BAD_FILE
+    assert "readings.mac.pattern: repeats too much" in ended.err
+
+
 def test_all_faults_of_all_files_are_told_at_once(paper: Paper) -> None:
     paper.edit(paper.fleet, "place =", "plaze =")
     paper.edit(paper.fleet, "53-02", "53")

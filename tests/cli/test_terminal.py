@@ -96,7 +96,7 @@ def process(paper: Paper, starter: Starter) -> House:
 async def test_a_hostile_reading_is_shown_harmlessly_and_refused(
     tmp_path: Path, starter: Starter
 ) -> None:
-    async with hostile_device(f"{EVIL} {SECRETS['OLD_WIFI']}", "no") as port:
+    async with hostile_device(EVIL, "no") as port:
         paper = hostile_paper(tmp_path, port)
         assert paper.plan().code == Exit.DONE
         there = process(paper, starter)
@@ -104,13 +104,28 @@ async def test_a_hostile_reading_is_shown_harmlessly_and_refused(
         assert looked.code == Exit.DONE, looked.all
         _is_harmless(looked)
         assert "[bold red]x[/]" in looked.out  # markup of a device is text
-        assert "<hidden>" in looked.out
         # It could not be given this back: nothing is sent at all.
         refused = await there.there("run", paper.plan_file)
         assert refused.code == Exit.REFUSED, refused.all
         assert "the way back: group.topic holds a control character" in refused.err
         assert "no device was sent anything" in refused.out
         _is_harmless(refused)
+
+
+async def test_a_reading_that_holds_a_secret_is_not_shown_and_refused(
+    tmp_path: Path, starter: Starter
+) -> None:
+    async with hostile_device(f"{EVIL} {SECRETS['OLD_WIFI']}", "no") as port:
+        paper = hostile_paper(tmp_path, port)
+        assert paper.plan().code == Exit.DONE
+        there = process(paper, starter)
+        for more in (("--dry-run",), ()):
+            ended = await there.there("run", paper.plan_file, *more)
+            assert ended.code == Exit.UNREACHABLE, ended.all
+            assert "tells a secret where the dialect says" in ended.err
+            assert "group.topic" in ended.err
+            _is_harmless(ended)
+        assert SECRETS["OLD_WIFI"].encode() not in there.in_state()
 
 
 async def test_hostile_reasons_are_shown_harmlessly(tmp_path: Path, starter: Starter) -> None:

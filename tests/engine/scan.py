@@ -1,4 +1,4 @@
-"""Looks for canaries in whatever was written, however they are spelled there, and for parts of them.
+"""Looks for canaries, and parts of them, in whatever was written, however they are spelled there.
 
 Deliberately not the tool's own redactor, and the other way round: it decodes whatever can be
 decoded, by the standard library alone, and looks in the result for eight octets in a row of a

@@ -4,7 +4,7 @@ asked of the lab, what was sent of the devices themselves."""
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -19,6 +19,8 @@ from migrate.engine.tidings import Outcome
 from migrate.lab import BrokerKind, MosquittoBroker, SideSpec, Unit
 from migrate.model.lifecycle import State
 from migrate.model.problems import Exit, Refused, Unreachable
+from migrate.ports import mqtt
+from migrate.ports.protocols import World
 
 from .harness import FAMILIES, Dev, House, HouseMaker, Pace
 from .together import Running, Together
@@ -86,6 +88,26 @@ async def everybody_up(house: House) -> None:
     await house.lab.wait_until(lambda: all(unit.up for unit in house.lab.units.values()))
 
 
+@dataclass
+class Linked:
+    """A watch, with the tool's own link to the old broker."""
+
+    watch: Watch
+    links: list[Any] = field(default_factory=list)
+
+    def __call__(self, world: World) -> World:
+        brokers: Any = world.brokers
+        self.links.append(brokers.links["old"])
+        return self.watch(world)
+
+    async def noticed(self) -> None:
+        """Until the tool knows that its connection is gone: what it writes before that, nobody can
+        tell whether it arrived."""
+        client = self.links[-1]._client
+        if client is not None:
+            await asyncio.wait({client._disconnected})
+
+
 def once(names: Iterable[str], kind: str, do: Callable[[], Any]) -> Callable[[Passed], Any]:
     """A hook that does something at the first message of a kind for one of these; the others wait
     until it is done."""
@@ -109,14 +131,15 @@ async def restarts_before_a_wave_is_sent(make_house: HouseMaker) -> None:
     async with make_house(
         PILOT, *FLEET, change=("wifi", "broker"), brokers=MOSQUITTO, pace=PACE
     ) as house:
-        watch = Watch(house)
+        linked = Linked(Watch(house))
 
         async def restart() -> None:
             await old_of(house).stop()
+            await linked.noticed()
             await old_of(house).start()
 
-        watch.before.append(once(FAMILIES, "write", restart))
-        assert (await house.forward(bend=watch)).exit is Exit.DONE, house.states()
+        linked.watch.before.append(once(FAMILIES, "write", restart))
+        assert (await house.forward(bend=linked)).exit is Exit.DONE, house.states()
         assert not_moved(house) == {}
         assert set(sent(house).values()) == {1}
 
@@ -127,9 +150,14 @@ async def is_down_for_longer_than_a_reply_takes(make_house: HouseMaker) -> None:
     async with make_house(
         PILOT, *FLEET, change=("wifi", "broker"), brokers=MOSQUITTO, pace=HASTY
     ) as house:
-        watch = Watch(house)
-        watch.before.append(once(FAMILIES, "write", old_of(house).stop))
-        outcome = await house.forward(bend=watch)
+        linked = Linked(Watch(house))
+
+        async def end() -> None:
+            await old_of(house).stop()
+            await linked.noticed()
+
+        linked.watch.before.append(once(FAMILIES, "write", end))
+        outcome = await house.forward(bend=linked)
         assert outcome.exit is Exit.HELD
         assert sent(house) == {"a-pilot": 1} | dict.fromkeys(FAMILIES, 0)
         for name in FAMILIES:
@@ -300,22 +328,24 @@ async def a_login_that_was_changed(make_house: HouseMaker) -> None:
     ) as house:
         right = house.lab.old.broker_password
         assert right is not None
-        watch = Watch(house)
+        linked = Linked(Watch(house))
 
         async def change_to(password: str) -> None:
             old = old_of(house)
             await old.stop()
+            if linked.links:
+                await linked.noticed()
             old.change_login(password)
             await old.start()
 
         await change_to("another word 9")
         with pytest.raises(Unreachable, match="old broker refuses the user name or password"):
-            await house.forward(bend=watch)
+            await house.forward(bend=linked)
         assert set(sent(house).values()) == {0}
         await change_to(right)
         await everybody_up_again(house)
-        watch.before.append(once(FAMILIES, "write", lambda: change_to("another word 9")))
-        outcome = await house.forward(bend=watch)
+        linked.watch.before.append(once(FAMILIES, "write", lambda: change_to("another word 9")))
+        outcome = await house.forward(bend=linked)
         assert outcome.exit is Exit.HELD
         assert sent(house) == {"a-pilot": 1} | dict.fromkeys(FAMILIES, 0)
         for name in FAMILIES:
@@ -422,7 +452,10 @@ async def a_command_that_is_kept_during_the_run_and_none_by_the_tool(
         watch = Watch(house)
 
         async def disturb() -> None:
+            told = asyncio.Event()
+            house.on_tidings.append(lambda t: told.set() if "retained" in t.words else None)
             await keep(old_of(house), "larch/t1/patch", b"nonsense")
+            await told.wait()
 
         watch.before.append(once(FAMILIES, "write", disturb))
         assert (await house.forward(bend=watch)).exit is Exit.DONE
@@ -484,6 +517,13 @@ async def a_session_taken_over_in_the_middle(make_house: HouseMaker) -> None:
             await thief.publish("x", b"still here", qos=1, timeout=5)
             await thief.__aexit__(None, None, None)
         assert len(thieves) == 1
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _looks_often() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(mqtt, "LOOK_AGAIN_SECONDS", 0.5)
+        yield
 
 
 @pytest.mark.asyncio(loop_scope="module")

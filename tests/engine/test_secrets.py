@@ -53,7 +53,9 @@ def test_the_scan_finds_what_it_is_to_find() -> None:
 def test_the_scan_finds_nothing_where_there_is_nothing() -> None:
     """Seven octets of each, and each of another secret's spellings, are no leak."""
     for secret in SECRETS.values():
-        assert leaks(secret[:7].encode() + b"/" + secret[8:15].encode(), {"it": secret}, SSIDS) == []
+        assert (
+            leaks(secret[:7].encode() + b"/" + secret[8:15].encode(), {"it": secret}, SSIDS) == []
+        )
         for other in set(SECRETS.values()) - {secret}:
             for name, octets in spellings(other, SSIDS):
                 assert leaks(octets, {"it": secret}, SSIDS) == [], name

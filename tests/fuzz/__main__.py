@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import resource
 import subprocess
 import sys
 import tempfile
@@ -104,7 +105,8 @@ def main() -> int:
                 copy.write_bytes(Path(place).read_bytes())
                 print(f"    {what}: {copy}", flush=True)
             bad += hangs
-    print(f"{total} inputs")
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    print(f"{total} inputs, {used.ru_utime + used.ru_stime:.0f} s of processor time")
     return 1 if bad else 0
 
 

@@ -119,7 +119,9 @@ class Edit:
         if self.kind == "swap":
             return octets[there:] + part + octets[:here]
         if here < len(octets):
-            return octets[:here] + bytes([octets[here] ^ (1 << self.token % 8)]) + octets[here + 1 :]
+            return (
+                octets[:here] + bytes([octets[here] ^ (1 << self.token % 8)]) + octets[here + 1 :]
+            )
         return octets
 
 

@@ -38,7 +38,7 @@ def toml() -> Iterator[tuple[str, bytes]]:
     yield "a table of many parts", _filled(b"a.", b"[", b"a]")
     yield "parts with blanks", _filled(b"a . ", b"", b"a=1")
     yield "quoted parts", _filled(b'"a".', b"", b"a=1")
-    yield "seven parts, often", _numbered("a.a.a.a.a.a.k{}=1\n", SIZE // 40)
+    yield "fifteen parts, often", _numbered("a.a.a.a.a.a.a.a.a.a.a.a.a.a.k{}=1\n", SIZE // 40)
     yield "nested lists", b"x = " + b"[" * 500_000 + b"]" * 500_000
     yield "nested tables", _filled(b"{a=", b"x = ")
     yield "unknown keys", _numbered("k{}=1\n", 110_000)
@@ -46,8 +46,9 @@ def toml() -> Iterator[tuple[str, bytes]]:
     yield "tables", _numbered("[t{}]\n", 110_000)
     yield "devices", _filled(b"[[device]]\n")
     yield "devices, nearly", _filled(b'[[device]]\nname="a"\nmak="b"\n')
-    yield "devices, all alike", _filled(
-        b'[[device]]\nname="a"\nmac="00-00-5E-00-53-01"\ndialect="larch"\n'
+    yield (
+        "devices, all alike",
+        _filled(b'[[device]]\nname="a"\nmac="00-00-5E-00-53-01"\ndialect="larch"\n'),
     )
     yield "a long list", _filled(b"1,", b"x=[", b"]")
     yield "a long list of tables", _filled(b"{},", b"device=[", b"]")
@@ -88,14 +89,21 @@ def plans(plan: bytes) -> Iterator[tuple[str, bytes]]:
     good = json.loads(plan)
     kind = {**good["kinds"][0], "bundle": {f"k{n}": "x" for n in range(40_000)}}
     devices = [{**good["devices"][0], "kind": 0}] * 1_500
-    yield "one great kind, many devices", json.dumps(
-        {**good, "kinds": [kind], "devices": devices}
-    ).encode()[:SIZE]
+    yield (
+        "one great kind, many devices",
+        json.dumps({**good, "kinds": [kind], "devices": devices}).encode()[:SIZE],
+    )
     small = [{"kind": 0}] * 30_000
-    yield "one great kind, empty devices", json.dumps(
-        {**good, "kinds": [kind], "devices": small}
-    ).encode()
-    for name, value in (("NaN", "NaN"), ("inf", "Infinity"), ("huge", "1e308"), ("long", "9" * 4000)):
+    yield (
+        "one great kind, empty devices",
+        json.dumps({**good, "kinds": [kind], "devices": small}).encode(),
+    )
+    for name, value in (
+        ("NaN", "NaN"),
+        ("inf", "Infinity"),
+        ("huge", "1e308"),
+        ("long", "9" * 4000),
+    ):
         text = json.dumps({**good, "fewest_waves": "HERE"}).replace('"HERE"', value)
         yield f"{name} waves", text.encode()
         for field in ("exposure", "seconds"):
@@ -128,7 +136,10 @@ def leases() -> Iterator[tuple[str, bytes]]:
     """For the reader of lease files."""
     line = b"1767225600 00:00:5e:00:53:01 192.0.2.11 desk-lamp *\n"
     yield "leases of one device", _filled(line)
-    yield "leases", _numbered("9 00:00:5e:{0:02x}:53:01 192.0.2.1 x *\n".replace("{0:02x}", "00"), 25_000)
+    yield (
+        "leases",
+        _numbered("9 00:00:5e:{0:02x}:53:01 192.0.2.1 x *\n".replace("{0:02x}", "00"), 25_000),
+    )
     yield "great times", _filled(b"9" * 300 + b" 00:00:5e:00:53:01 192.0.2.11 x *\n")
     yield "long words", _filled(b"x", b"1 ", b" 192.0.2.1 x *\n")
 
@@ -142,15 +153,22 @@ def replies() -> Iterator[tuple[str, bytes]]:
     yield "digits and dots", _filled(b"1.", b"", b"x")
     yield "hexadecimal for a MAC", _filled(b"A", b"mac=", b"g")
     yield "lines", _filled(b"unit.mac: x\n")
-    yield "a long reading", _filled(b"x", b'{"unit":{"mac":"00-00-5E-00-53-01","firmware":"', b'"}}')
-    yield "a long name", _filled(
-        b"x", b'{"unit":{"mac":"00-00-5E-00-53-01"},"network":{"name":"', b'"}}'
+    yield (
+        "a long reading",
+        _filled(b"x", b'{"unit":{"mac":"00-00-5E-00-53-01","firmware":"', b'"}}'),
+    )
+    yield (
+        "a long name",
+        _filled(b"x", b'{"unit":{"mac":"00-00-5E-00-53-01"},"network":{"name":"', b'"}}'),
     )
     for depth in (200, 900, 940, 960, 970, 980, 985, 990, 995, 1000):
         deep = b"[" * depth + b"]" * depth
-        yield f"a reading {depth} deep", (
-            b'{"taken":false,"why":%s,"unit":{"mac":%s},"jsonrpc":"2.0","id":7,'
-            b'"error":{"code":%s,"message":%s}}' % (deep, deep, deep, deep)
+        yield (
+            f"a reading {depth} deep",
+            (
+                b'{"taken":false,"why":%s,"unit":{"mac":%s},"jsonrpc":"2.0","id":7,'
+                b'"error":{"code":%s,"message":%s}}' % (deep, deep, deep, deep)
+            ),
         )
     yield "a great number", b'{"taken": %s}' % (b"9" * 4000)
     yield "NaN", b'{"unit":{"mac":"00-00-5E-00-53-01","uptime_s":NaN},"broker":{"port":Infinity}}'

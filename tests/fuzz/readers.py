@@ -61,7 +61,7 @@ def _file(octets: bytes, name: str) -> Path:
 
 
 def refusal(error: Trouble, where: str) -> str:
-    """The kind of a refusal, after a look at its words: each must say what, where and what to do."""
+    """The kind of a refusal, after a look at its words: they say what, where and what to do."""
     assert error.problems
     for problem in error.problems:
         assert problem.what.strip(), problem
@@ -131,10 +131,7 @@ def _reply(dialect: Dialect, status: int | None) -> Read:
         try:
             found = readings(dialect, reply, 7)
         except NotUnderstood as error:
-            assert str(error).strip()
-            assert str(error).isprintable()
-            assert len(str(error)) < LONGEST_WORDS
-            kinds.append(re.sub(r"[\d:].*", "", str(error))[:60])
+            kinds.append(_not_understood(str(error)))
         else:
             words = [found.firmware, found.address]
             assert all(word is None or word.isprintable() for word in words)
@@ -145,6 +142,13 @@ def _reply(dialect: Dialect, status: int | None) -> Read:
         return ", ".join(kinds)
 
     return read
+
+
+def _not_understood(words: str) -> str:
+    assert words.strip()
+    assert words.isprintable()
+    assert len(words) < LONGEST_WORDS
+    return re.sub(r"[\d:].*", "", words)[:60]
 
 
 def _dialect(name: str) -> Dialect:

@@ -48,7 +48,7 @@ uptime = { pattern = '(?P<value>\d+(,\d+)*) s$' }
 "wifi.secret" = { name = "k" }
 "broker.host" = { name = "h", read = { pattern = '^h=(?P<value>([a-z0-9]+\.?)+)$' } }
 "broker.port" = { name = "p", read = { pattern = '^p=(?P<value>\d*)\d*\d*$' } }
-"broker.tls" = { name = "t", read = { pattern = '^t=(?P<value>.)' }, words = { true = "1", false = "0" } }
+"broker.tls" = { name = "t", read = { pattern = '^t=(?P<value>.)' }, words = {true="1", false="0"} }
 "broker.username" = { name = "u", read = { pattern = '^u=(?P<value>(a|aa)+)$' } }
 "broker.password" = { name = "w" }
 """,
@@ -82,7 +82,9 @@ _SEDGE = (
     "output: on\r\nstation.name: quarry-attic\r\nmqtt.host: 192.0.2.2\r\nmqtt.port: 1883\r\n"
     "mqtt.secure: no\r\nmqtt.user: u\r\nmqtt.group: loft\r\n"
 )
-_HAZEL = f"mac={_MAC}\nv1.2.3\n192.0.2.14\n1,000 s\nn=attic\nh=broker.example\np=1883\nt=0\nu=aaaa\n"
+_HAZEL = (
+    f"mac={_MAC}\nv1.2.3\n192.0.2.14\n1,000 s\nn=attic\nh=broker.example\np=1883\nt=0\nu=aaaa\n"
+)
 
 
 def _plan() -> bytes:
@@ -115,10 +117,10 @@ SEEDS: Mapping[str, tuple[bytes, ...]] = {
     "fleet.toml": (FLEET.encode(), *_texts(PLAYBOOKS, "*fleet*.toml")),
     "fleet.csv": (
         (
-            "name,mac,dialect,via,topic,port,feeds,username,password_file,reach,quiet,channels\r\n"
-            '"hall, lamp",00:00:5e:00:53:01,larch,,,8080,,owner,larch.secret,ladder,22:00-06:00,1 6'
-            "\r\nno,00-00-5E-00-53-02,sedge,mqtt,00123456,,router broker,,,,,\r\n"
-        ).encode(),
+            b"name,mac,dialect,via,topic,port,feeds,username,password_file,reach,quiet,channels\r\n"
+            b'"hall, lamp",00:00:5e:00:53:01,larch,,,8080,,owner,larch.secret,ladder,'
+            b"22:00-06:00,1 6\r\nno,00-00-5E-00-53-02,sedge,mqtt,00123456,,router broker,,,,,\r\n"
+        ),
     ),
     "playbook": (
         PLAYBOOK.encode(),

@@ -88,7 +88,7 @@ def with_die(watch: Watch, seeds: tuple[bytes, ...], seconds: float, seed: int) 
     """Mutate by chance for so many seconds of processor time; the seeds come from `seeds`."""
     from tests.fuzz.edits import by_chance, changed
 
-    dice, pool = random.Random(seed), list(seeds)
+    dice, pool = random.Random(seed), list(seeds)  # noqa: S311 - no secret
     end = time.process_time() + seconds
     while time.process_time() < end:
         octets = changed(dice.choice(pool), by_chance(dice))

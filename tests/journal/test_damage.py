@@ -8,6 +8,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import zlib
 from collections import Counter
 from pathlib import Path
 
@@ -18,16 +19,18 @@ from migrate.cli.app import app
 from migrate.journal import mend as mending
 from migrate.journal.intents import Intent, add, place_of, read, way_to_intent
 from migrate.journal.replay import replay
+from migrate.journal.salvage import Hopeless, salvaged
 from migrate.journal.store import Journal
 from migrate.model.lifecycle import TRANSITIONS, TURNS, Direction, Event, State
 from migrate.model.problems import Exit
-from tests.journal.damage import campaign, fleet, lived
+from tests.journal.damage import campaign, fleet, lived, no_waiting_for_the_disk
 from tests.journal.helpers import (
     BACK,
     NAMES,
     Clock,
     in_state,
     in_trouble,
+    new_journal,
     path_in,
     plan,
     surveyed,
@@ -37,17 +40,17 @@ ROOT = Path(__file__).parents[2]
 
 
 def test_whatever_is_cut_off_every_device_stands_where_it_did_or_the_journal_says_no() -> None:
-    counts = campaign(3, seed=3)
+    counts = campaign(2, seed=4)
     outcomes = Counter[str]()
     for (_, outcome), number in counts.items():
         outcomes[outcome] += number
-    assert outcomes["mended"] > 10
-    assert outcomes["mended, lines lost"] > 10
-    assert outcomes["intents put back"] > 10
+    for outcome in ("mended", "mended, lines lost", "intents put back", "whole"):
+        assert outcomes[outcome] > 3, outcome
     assert 0 < outcomes["refused in words"] < counts.total() / 3
 
 
 @pytest.mark.parametrize("seed", range(6))
+@no_waiting_for_the_disk()
 def test_the_lines_alone_tell_where_every_device_stands(tmp_path: Path, seed: int) -> None:
     rng = random.Random(seed)  # noqa: S311 - the same each time
     planned = fleet(5)
@@ -138,6 +141,27 @@ def test_half_a_line_is_passed_over_and_spoils_no_other(tmp_path: Path, left: by
     assert place_of(path).stat().st_mode & 0o777 == 0o600
 
 
+def test_no_flipped_bit_makes_up_an_intent(tmp_path: Path) -> None:
+    path = tmp_path / "journal.sqlite3"
+    kept = [
+        Intent(number, "plug", Direction.FORWARD, f"2026-01-01T00:00:0{number}.000+00:00")
+        for number in (1, 2)
+    ]
+    for intent in kept:
+        add(path, intent)
+    octets = place_of(path).read_bytes()
+    # RFC 1952 section 8 and ISO 3309: the CRC-32 of the array itself, as zlib has it.
+    line, check = octets.split(b"\n")[0].rsplit(b" ", 1)
+    assert int(check, 16) == zlib.crc32(line)
+    for bit in range(0, len(octets) * 8, 3):
+        wrong = bytearray(octets)
+        wrong[bit // 8] ^= 1 << bit % 8
+        place_of(path).write_bytes(wrong)
+        found = read(path)
+        assert len(found) < 2
+        assert set(found) < set(kept)
+
+
 @pytest.mark.parametrize("state", [s for s in State if s is not State.RESTORED])
 @pytest.mark.parametrize("goal", Direction)
 def test_an_intent_is_put_back_by_lawful_steps(
@@ -145,6 +169,7 @@ def test_an_intent_is_put_back_by_lawful_steps(
 ) -> None:
     journal = surveyed(tmp_path)
     in_state(journal, "plug", Direction.FORWARD, state)
+    journal._db.execute("UPDATE event SET detail = '3600' WHERE kind = 'uptime'")
     before, lines = journal.row("plug"), journal.entries()
     journal.close()
     intent = Intent(before.intents + 1, "plug", goal, "2026-01-01T10:00:00.000+00:00")
@@ -161,7 +186,9 @@ def test_an_intent_is_put_back_by_lawful_steps(
     assert row.given == (plan().device("plug").bundle if goal is Direction.FORWARD else BACK)
     assert row.sent_at == intent.at
     here = (before.direction, before.state)
-    added = again.entries()[len(lines) :]
+    *added, uptime = again.entries()[len(lines) :]
+    assert (uptime.kind, uptime.detail) == ("uptime", "")  # that of an earlier intent is not its
+    assert again.uptime("plug") is None
     for entry in added:  # each step by the table
         if entry.kind == "turn":
             assert TURNS[here[1]] == entry.after
@@ -238,7 +265,7 @@ def test_the_command_line_says_it_once(tmp_path: Path) -> None:
     said = CliRunner().invoke(app, ["status", "one", "--state", str(tmp_path)])
     assert said.exit_code == Exit.JOURNAL
     assert "is damaged" in said.stderr
-    assert "plan anew" in said.stderr
+    assert "plan anew" in " ".join(said.stderr.split())
     assert "Traceback" not in said.output
 
 
@@ -333,6 +360,32 @@ def test_a_journal_that_lives_in_its_log_alone(tmp_path: Path) -> None:
     journal.close()
 
 
+@pytest.mark.parametrize("octets", [1, 30, 60, 500])
+def test_zeros_at_the_end_of_a_page_are_not_taken_for_what_stood_there(
+    tmp_path: Path, octets: int
+) -> None:
+    """As where the last page is cut off within, and the rest is made up with zeros."""
+    rng = random.Random(7)  # noqa: S311 - the same each time
+    with no_waiting_for_the_disk(), lived(tmp_path / "run", fleet(3), rng, 40) as run:
+        pass
+    whole = run.path.read_bytes()
+    outcomes = Counter[str]()
+    for end in range(4096, len(whole) + 1, 4096):
+        copy = tmp_path / f"{end}.sqlite3"
+        copy.write_bytes(whole[: end - octets] + bytes(octets) + whole[end:])
+        try:
+            found = salvaged(copy, padded=True)
+        except (Hopeless, sqlite3.Error):
+            outcomes["nothing"] += 1
+            continue
+        assert found.rows == run.rows
+        assert set(found.entries) <= set(run.entries)
+        outcomes["some" if found.lost or found.rebuilt else "all"] += 1
+    assert outcomes["nothing"]
+    assert outcomes["some"]
+    assert outcomes["all"]
+
+
 def test_what_no_salvage_can_read_stays_as_it_is(tmp_path: Path) -> None:
     surveyed(tmp_path).close()
     path = path_in(tmp_path)
@@ -340,10 +393,52 @@ def test_what_no_salvage_can_read_stays_as_it_is(tmp_path: Path) -> None:
     for change in (octets[:4096], b"\0" * 8192, octets[:4096] + b"\0" * (len(octets) - 4096)):
         path.write_bytes(change)
         problem = in_trouble(lambda: Journal.open(path, Clock()), "is damaged")
-        assert "plan anew" in problem.remedy
+        assert "run its plan again" in problem.remedy
         assert path.read_bytes() == change
         assert not list(path.parent.glob("*damaged*"))
         assert not list(path.parent.glob("mending-*"))
+
+
+@pytest.mark.parametrize("octets", [0, 100, 4096])
+def test_a_journal_cut_off_while_it_was_begun_says_that_nothing_was_sent(
+    tmp_path: Path, octets: int
+) -> None:
+    surveyed(tmp_path).close()
+    path = path_in(tmp_path)
+    path.write_bytes(path.read_bytes()[:octets])
+    assert (
+        "nothing was sent by it"
+        in in_trouble(lambda: Journal.open(path, Clock()), "is damaged").remedy
+    )
+    # Not so if that is not sure.
+    place_of(path).unlink()
+    assert (
+        "nothing was sent"
+        not in in_trouble(lambda: Journal.open(path, Clock()), "is damaged").remedy
+    )
+    add(path, Intent(1, "plug", Direction.FORWARD, "2026-01-01T00:00:00.000+00:00"))
+    assert (
+        "nothing was sent"
+        not in in_trouble(lambda: Journal.open(path, Clock()), "is damaged").remedy
+    )
+
+
+def test_intents_that_are_there_before_the_journal_are_left_alone(tmp_path: Path) -> None:
+    path = path_in(tmp_path)
+    path.parent.mkdir(parents=True)
+    place_of(path).write_text("another's")
+    in_trouble(lambda: new_journal(tmp_path), "cannot be created: File exists")
+    assert [file.name for file in path.parent.iterdir()] == ["journal.intents"]
+    assert place_of(path).read_text() == "another's"
+
+
+def test_words_with_a_wrong_octet_do_not_hide_the_others(tmp_path: Path) -> None:
+    journal = surveyed(tmp_path)
+    journal.note("plug", "asleep")
+    journal.note("plug", "awake")
+    journal._db.execute("UPDATE event SET detail = CAST(x'61ff' AS TEXT) WHERE detail = 'asleep'")
+    assert [entry.detail for entry in journal.entries("plug")] == ["a\ufffd", "awake"]
+    journal.close()
 
 
 def test_a_device_that_stands_elsewhere_than_its_last_line_says_is_noticed(tmp_path: Path) -> None:

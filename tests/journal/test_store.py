@@ -7,13 +7,14 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from functools import partial
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from migrate.journal.intents import place_of
-from migrate.journal.rows import freeze_json, thaw_json
+from migrate.journal.rows import UPTIME, Entry, freeze_json, thaw_json
 from migrate.journal.store import Journal
 from migrate.model.lifecycle import (
     TRANSITIONS,
@@ -53,6 +54,14 @@ def journal(tmp_path: Path) -> Iterator[Journal]:
     made = surveyed(tmp_path)
     yield made
     made.close()
+
+
+def steps(journal: Journal) -> list[Entry]:
+    """The lines without how long a device had been up, which follows each intent."""
+    found = journal.entries()
+    for before, entry in pairwise(found):
+        assert (entry.kind == UPTIME) == (before.kind == "intend")
+    return [entry for entry in found if entry.kind != UPTIME]
 
 
 def look(journal: Journal, sql: str) -> list[tuple[Any, ...]]:
@@ -186,7 +195,7 @@ def test_every_lawful_step_is_kept_and_told(
             else journal.step("plug", event, "words")
         )
         assert (row.direction, row.state) == (direction, after)
-        last = journal.entries()[-1]
+        last = steps(journal)[-1]
         assert (last.name, last.kind, last.before, last.after) == ("plug", event, state, after)
         assert (last.direction, last.wave) == (direction, plan().wave_of("plug"))
         journal.close()
@@ -278,7 +287,7 @@ def test_entries_stand_in_the_order_of_what_happened(journal: Journal) -> None:
     journal.intend("desk-lamp", GIVEN)
     journal.step("plug", Event.UNSENT, "no route")
     journal.remark("held", "plug", wave=2)
-    found = journal.entries()
+    found = steps(journal)
     assert [(entry.name, entry.kind) for entry in found] == [
         (None, "started"),
         ("plug", "intend"),
@@ -301,7 +310,7 @@ def test_words_that_a_device_may_say_are_kept_somehow(journal: Journal) -> None:
     journal.intend("plug", GIVEN)
     journal.step("plug", Event.DECLINE, f"it declined: {half}\0\n☃")
     assert journal.survey("plug") == {"settings": {"wifi.ssid": half}}
-    told = [entry.detail for entry in journal.entries()]
+    told = [entry.detail for entry in steps(journal)]
     assert told == ["\\ud800 oops", "\\ud800 oops", "", "it declined: \\ud800 oops\0\n☃"]
 
 

@@ -167,10 +167,11 @@ def _plain(value: Any) -> Any:
 
 def _locks(house: KilledHouse) -> Iterator[Finding]:
     """A lock that anybody holds is one that keeps the next process out (fcntl(2))."""
-    path = house.state / "runs" / "devices.lock"
-    if not path.exists():
+    if not house.lock_file.exists():
+        if house.journals:
+            yield Finding("lock", "there is a run, and there never was a lock")
         return
-    handle = os.open(path, os.O_RDWR)
+    handle = os.open(house.lock_file, os.O_RDWR)
     try:
         fcntl.lockf(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:

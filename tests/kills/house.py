@@ -47,8 +47,9 @@ class KilledHouse(House):
             "PATH": os.environ["PATH"],
             "HOME": str(self._folder("home")),
             "TMPDIR": str(self._folder("tmp")),
-            "MIGRATE_LOCKS": str(self._folder("locks")),
             "NO_PROXY": "127.0.0.0/8",
+            # The same devices are in many houses at once.
+            "MIGRATE_LOCKS": str(self._folder("locks")),
         }
         self.owned: dict[Path, bytes] = {}
 
@@ -89,6 +90,11 @@ class KilledHouse(House):
     def journals(self) -> list[Path]:
         """The journals of all runs, the newest last."""
         return sorted((self.state / "runs").glob("*/journal.sqlite3"))
+
+    @property
+    def lock_file(self) -> Path:
+        """Where the tool locks its devices."""
+        return self.folder / "locks" / "migrate-devices.lock"
 
     @contextmanager
     def copied(self) -> Iterator[sqlite3.Connection | None]:

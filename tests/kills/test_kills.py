@@ -5,7 +5,10 @@ from __future__ import annotations
 import os
 import secrets
 import sqlite3
-from collections.abc import Callable
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from urllib.parse import quote
@@ -105,11 +108,27 @@ async def test_the_checks_see_what_is_wrong(tmp_path: Path) -> None:
             assert _kinds(house, lambda house, db: None) == set()
             for name, (kind, spoil) in WRONGS.items():
                 assert kind in _kinds(house, spoil), name
+            with _locked_elsewhere(house.lock_file):
+                assert _kinds(house, lambda house, db: None) == {"lock"}
             assert list(secrets_in_files(house)) == []
             (house.state / "x").write_text(quote(SECRETS["new-wifi"], safe=""))
             assert [one.kind for one in secrets_in_files(house)] == ["secret"]
     finally:
         fork.close()
+
+
+@contextmanager
+def _locked_elsewhere(path: Path) -> Iterator[None]:
+    """Another process holds the lock of one device."""
+    words = "import fcntl, sys; f = open(sys.argv[1], 'r+b'); "
+    words += "fcntl.lockf(f, fcntl.LOCK_EX, 1, 0x5E005301); print(flush=True); sys.stdin.read()"
+    with subprocess.Popen(
+        [sys.executable, "-c", words, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == b"\n"
+        yield
+        process.communicate()
 
 
 def _kinds(

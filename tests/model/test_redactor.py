@@ -6,6 +6,7 @@ import base64
 import hashlib
 import html
 import json
+import quopri
 import time
 from collections.abc import Callable
 from urllib.parse import quote, quote_plus, urlencode
@@ -35,6 +36,10 @@ ENCODERS: dict[str, Callable[[str], str]] = {
     "HTML": html.escape,
     "HTML, numbers": lambda text: "".join(f"&#{ord(char)};" for char in text),
     "HTML, hexadecimal": lambda text: "".join(f"&#x{ord(char):X};" for char in text),
+    "JSON, every character": lambda text: "".join(
+        f"\\u{unit}" for unit in text.encode("utf-16-be").hex(" ", 2).split()
+    ),
+    "URL, every octet": lambda text: "".join(f"%{octet:02x}" for octet in text.encode()),
     "Python": repr,
     "hexadecimal": lambda text: text.encode().hex(),
     "HEXADECIMAL": lambda text: text.encode().hex().upper(),
@@ -147,3 +152,89 @@ def test_a_hostile_text_does_not_hold_it_up() -> None:
     for text in ("\\" * 59 + "x", "%25" * 500, "a" * 5000, "a" * 62 + "b"):
         redactor.clean(f"-{text}-")
     assert time.perf_counter() - begin < 10
+
+
+PARTS: dict[str, Callable[[str], str]] = {
+    "capitals": str.upper,
+    "small letters": str.lower,
+    "quoted-printable": lambda text: quopri.encodestring(text.encode(), quotetabs=True).decode(),
+    "first half": lambda text: text[: len(text) // 2],
+    "last half": lambda text: text[len(text) // 2 :],
+    "eight": lambda text: text[5:13],
+    "eight in hexadecimal": lambda text: text[5:13].encode().hex(),
+    "eight in base64": lambda text: base64.b64encode(text[5:13].encode()).decode(),
+    "eight in base64, behind one": lambda text: base64.b64encode(b"x" + text[5:].encode()).decode(),
+    "eight, percent encoded": lambda text: "".join(f"%{o:02X}" for o in text[5:13].encode()),
+}
+
+
+@pytest.mark.parametrize("way", PARTS.values(), ids=list(PARTS))
+def test_parts_of_eight_octets(way: Callable[[str], str]) -> None:
+    secret = "Maple-tree & 7 gates\u00e9"
+    cleaned = Redactor([Secret(secret)]).clean(f"no: {way(secret)}")
+    assert MASK in cleaned
+    assert len(cleaned) < len(f"no: {MASK}") + 5
+
+
+def test_seven_octets_are_no_part() -> None:
+    assert Redactor([Secret("maple-tree-gates")]).clean("no maple-t.") == "no maple-t."
+
+
+def test_a_part_that_the_networks_name_holds_as_well_tells_nothing() -> None:
+    redactor = Redactor()
+    redactor.learn([Secret("quarry-attic-2024")], ["quarry-attic"])
+    assert redactor.clean("quarry-attic, it said") == "quarry-attic, it said"
+    assert redactor.clean("with quarry-attic-2024") == f"with {MASK}"
+    assert redactor.clean("with ATTIC-2024") == f"with {MASK}"
+
+
+def test_keys_in_base64_and_a_secret_that_is_a_key() -> None:
+    # IEEE Std 802.11i-2004 annex H.4, first vector.
+    key = "f42c6fc52df0ebef9ebb4b90b38a5f902e83fe1b135a70e23aed762e9710a12e"
+    redactor = Redactor()
+    redactor.learn([Secret("password")], ["IEEE"])
+    alone = Redactor([Secret(key)])
+    for before in ("", "k", "k=", "k=="):
+        text = base64.b64encode(before.encode() + bytes.fromhex(key) + b".").decode()
+        for one in (redactor, alone):
+            cleaned = one.clean(text)
+            assert MASK in cleaned
+            assert len(cleaned) < len(MASK) + 9
+
+
+def test_whole_secrets_alone_are_held() -> None:
+    redactor = Redactor([Secret("maple-tree-gates")])
+    assert redactor.holds("my maple%2Dtree-gates")
+    assert not redactor.holds("maple-tree")
+
+
+def test_parts_cost_little_however_many_secrets_there_are() -> None:
+    from migrate.model.parts import Parts
+
+    parts = Parts()
+    for number in range(2000):
+        parts.learn(f"{number}-password-of-{number * 7919}")
+    begin = time.process_time()
+    for _ in range(20):
+        parts.spans("what the device says about something else entirely; " * 5)
+    assert time.process_time() - begin < 1
+
+
+def test_every_other_way_of_writing_a_character_has_a_sign() -> None:
+    """What lets a text without such a sign be searched fast."""
+    from migrate.model import secrets
+
+    for number in (*range(0x250), 0xFFFD, 0x20AC, 0xD800, 0x1F33F):
+        char = chr(number)
+        for way in secrets._ways(char):
+            assert way == char or any(sign in way for sign in secrets._SIGNS), (char, way)
+
+
+def test_many_logins_cost_little() -> None:
+    redactor = Redactor(Secret(f"word {number * 7919} of it") for number in range(1500))
+    begin = time.process_time()
+    for _ in range(20):
+        redactor.clean("what the device says about something else entirely; " * 5)
+    assert time.process_time() - begin < 1
+    assert redactor.clean("no: word 7919 of it!") == f"no: {MASK}!"
+    assert redactor.clean("no: word 79") == f"no: {MASK}"

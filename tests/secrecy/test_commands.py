@@ -52,6 +52,7 @@ class Shell:
         (self.left / "tmp").mkdir(parents=True)
         self.env = {
             "PATH": os.environ["PATH"],
+            "MIGRATE_LOCKS": os.environ["MIGRATE_LOCKS"],
             "HOME": str(self.left),
             "TMPDIR": str(self.left / "tmp"),
             "COLUMNS": "200",

@@ -12,6 +12,7 @@ from datetime import timedelta
 from functools import lru_cache
 from pathlib import Path
 from random import Random
+from typing import Any
 
 from migrate.dialects.messages import Request
 from migrate.engine.conductor import Conductor
@@ -134,9 +135,11 @@ class Story:
         self.going_back = False
         self.only: list[str] | None = None
         self.crew: Crew | None = None
+        self.failed: BaseException | None = None
 
     async def play(self) -> None:
         """The whole story. Raises Broken."""
+        asyncio.get_running_loop().set_exception_handler(self._failed_between)
         self._build()
         try:
             await self._live()
@@ -154,19 +157,29 @@ class Story:
             calm_rounds += calm
             if calm:
                 self._calm()
-            elif self.scenario.more_flaws and self.random.random() < 0.3:
-                self._another_flaw()
+            elif self.scenario.more_flaws:
+                self._more_trouble()
             work = self._decide(outcome, calm=calm)
             if work is None:
                 break
             outcome = await self._process(work)
+            if self.failed is not None:
+                raise self.failed
             await asyncio.sleep(self.random.choice([0.5, 5.0, 60.0]))
         else:
             raise Broken(f"no end after {ROUNDS} processes in fair weather: {outcome}")
         await asyncio.sleep(30)  # whatever is still on its way arrives
+        if self.failed is not None:
+            raise self.failed
         self.invariants.committed()
         self.invariants.accounted_for()
         self._no_secret()
+
+    def _failed_between(self, loop: asyncio.AbstractEventLoop, what: dict[str, Any]) -> None:
+        """Something failed in what units do, where nobody waits for it."""
+        error = what.get("exception")
+        if self.failed is None and not isinstance(error, Cut | asyncio.CancelledError):
+            self.failed = error or RuntimeError(what["message"])
 
     # The house
 
@@ -252,10 +265,27 @@ class Story:
         unit.store = new if unit.store != new else self.scenario.first_store
         unit.power_cut(1.0)
 
-    def _another_flaw(self) -> None:
-        """What is wrong with a device can begin at any time."""
-        unit = self.random.choice(list(self.house.units.values()))
-        setattr(unit.flaws, self.random.choice(FLAWS), 1)
+    def _more_trouble(self) -> None:
+        """What goes wrong can begin at any time, on the way back as well."""
+        random, units = self.random, list(self.house.units.values())
+        if random.random() < 0.3:
+            setattr(random.choice(units).flaws, random.choice(FLAWS), 1)
+        if random.random() < 0.25:
+            at = self.gauge.steps + random.randrange(1, 60)
+            self.gauge.cuts[at] = random.choice(["cut", "cut", "stop", "interrupt"])
+        at_rest = [
+            unit
+            for unit in units
+            if self.invariants.seen[unit.name].state in ("declined", "returned")
+        ]
+        if at_rest and random.random() < 0.2:
+            self._by_hand(random.choice(at_rest))
+
+    def _fiddle(self, unit: VirtualUnit) -> None:
+        """Somebody changes a setting of a device that has just arrived."""
+        self.invariants.touched.add(unit.name)
+        group = "new-group" if unit.store.group != "new-group" else "old-group"
+        unit.store = replace(unit.store, group=group)
 
     def _calm(self) -> None:
         """The weather clears, and the owner has been at every device that was lost."""
@@ -271,7 +301,7 @@ class Story:
 
     def _decide(self, outcome: Outcome | None, *, calm: bool) -> Work | None:
         """What to do next; None: all is as it should be."""
-        random = self.random
+        random, begun = self.random, self.ending.processes > 0
         rows = self.invariants.rows()
         behind = [
             name
@@ -291,7 +321,7 @@ class Story:
                 return None
             else:
                 self.going_back = False
-        elif outcome is not None and not calm and random.random() < 0.15:
+        elif not calm and random.random() < (0.4 if outcome is None and begun else 0.15):
             self.going_back, self.only = not self.going_back, self._some()
         if self.going_back:
             only = self.only
@@ -367,6 +397,10 @@ class Story:
     def _tell(self, tidings: Tidings) -> None:
         words = f"{tidings.kind} {tidings.name} {tidings.state or ''} {tidings.words}"
         self._hear(words)
+        storm = self.house.loop.time() < self.scenario.calm_at and self.scenario.more_flaws
+        storm = storm and "group" in self.scenario.change  # what no bundle holds nobody can mend
+        if tidings.state is State.SEEN and storm and self.random.random() < 0.06:
+            self._fiddle(self.house.units[tidings.name])
 
     def _hear(self, words: str) -> None:
         words = words.replace(str(self.folder), "...")  # another name in every process
