@@ -14,6 +14,7 @@ from migrate.engine.crew import Crew, learn_secrets
 from migrate.engine.ground import Ground
 from migrate.engine.journey import SENDS_AT_ONCE, Journey, arrived_for_good
 from migrate.engine.outputs import Outputs
+from migrate.engine.retained import kept_commands
 from migrate.engine.seek import Seeker
 from migrate.engine.survey import survey
 from migrate.engine.switchover import Switchover, reasons_of
@@ -42,6 +43,10 @@ ONE_STEP = Problem(
     "passphrase is gone until the access point has it again",
     "before the access point is changed: change it, the devices wait for that. After: make a "
     "playbook with old and new side swapped, and accept its exposure in numbers as you did here",
+)
+BROKEN_OFF = Problem(
+    "the journey of a device was broken off, and nobody had asked for that",
+    "this is a mistake in migrate; resume the run, which finds out about the device",
 )
 CLOCK_SECONDS = 60.0
 """Seconds after which the time of day is looked at anew while quiet hours are waited for."""
@@ -120,9 +125,7 @@ class Conductor:
             raise Refused(ONE_STEP)
         learn_secrets(self._crew, self._redactor)
         wanted = set(names) if names is not None else {d.name for d in self._crew.plan.devices}
-        # Delivered twice, a message may have been declined once and taken once.
-        declined = [row for row in self._journal.rows() if row.state is State.DECLINED]
-        await self._follow_up(row.name for row in declined if row.name in wanted)
+        await self._follow_up(n for n in wanted if self._may_have_left_unseen(n))
         rows = [row for row in self._journal.rows() if row.name in wanted]
         leaving = [row.name for row in rows if not self._is_back(row)]
         self._check_carried(leaving, only_back=True)
@@ -182,6 +185,8 @@ class Conductor:
             if self._journal.way_back(row.name) is None and not row.written_off
         ]
         if not missing:
+            if kept := await kept_commands(self._crew, self._ground.world, self._tell):
+                raise Refused(kept)
             return
         words = f"reading {devices(len(missing))}; nothing is changed"
         sleep = [self._crew.members[name].planned.wakes_seconds or 0.0 for name in missing]
@@ -340,13 +345,23 @@ class Conductor:
                 return False
         return True
 
+    def _may_have_left_unseen(self, name: str) -> bool:
+        """Whether it was sent something and seemed to be none the worse for it: delivered twice, a
+        message may have been declined once and taken once."""
+        row = self._journal.row(name)
+        seemed = row.state is State.DECLINED or (row.state is State.WAITING and bool(row.sent_at))
+        return seemed and row.direction is Direction.FORWARD
+
     async def _follow_up(self, names: Iterable[str]) -> None:
         """Find out about devices whose fate is open, as after a crash."""
         open_ = [
             name
             for name in names
             if not self._journal.row(name).written_off
-            and self._journal.row(name).state in UNRESOLVED | FAULTS
+            and (
+                self._journal.row(name).state in UNRESOLVED | FAULTS
+                or self._may_have_left_unseen(name)
+            )
         ]
         await _together(self._journey(name).go() for name in open_)
 
@@ -402,16 +417,19 @@ class Conductor:
 
 async def _together(journeys: Iterable[Coroutine[None, None, None]]) -> None:
     """All at once. A journal that fails ends all of them: nothing is sent without it."""
+    tasks: list[asyncio.Task[None]] = []
     try:
         async with asyncio.TaskGroup() as group:
-            for journey in journeys:
-                group.create_task(journey)
+            tasks = [group.create_task(journey) for journey in journeys]
     except* Trouble as troubles:
         first: BaseException = troubles.exceptions[0]
         while isinstance(first, BaseExceptionGroup):
             first = first.exceptions[0]
         failed = first
     else:
+        # A group says nothing of a task that ended so without being told to.
+        if any(task.cancelled() for task in tasks):
+            raise Trouble(BROKEN_OFF)
         return
     raise failed
 

@@ -31,6 +31,9 @@ SENDS_AT_ONCE = 16
 WAKES_TRIED = 3
 """Wakes in which a sleeper is sent its bundle, if nothing of it was delivered before."""
 
+GLANCED_AT = frozenset({State.ADRIFT, State.RETURNED, State.DECLINED, State.WAITING})
+"""States in which a device is looked for once, when a run is gone on with."""
+
 
 class Journey:
     """Moves one device in the direction that the journal has for it."""
@@ -63,7 +66,7 @@ class Journey:
         """From wherever the journal has the device to wherever it ends up."""
         if self._row.state is State.SENDING:
             await self._recall()
-        elif self._row.state in (State.ADRIFT, State.RETURNED, State.DECLINED):
+        elif self._row.state in GLANCED_AT:
             await self._glance()
         await self._see_through()
 

@@ -67,9 +67,11 @@ class Proof:
             return False
         if not self._member.restarts or self._row.sent_at is None:
             return False
-        unmoved = there.doubtful or self.in_place or self.may_not_have_left
+        if there.doubtful or self.in_place or self.may_not_have_left:
+            return True
         # One that lost its network looks for the new one at once; its broker is still the old one.
-        return unmoved or self.restarted(there) is False
+        told = self._by_the_clock and self._member.dialect.restart is not None
+        return self.restarted(there) in ((False, None) if told else (False,))
 
     @property
     def may_not_have_left(self) -> bool:
@@ -137,16 +139,17 @@ class Proof:
         uptime = sighting.readings.uptime_seconds
         if uptime is None:
             return True if self.gone else None
-        before = self.uptime_before or 0.0
-        if (
-            not self._uptimes_begin_at_wakes
-            and uptime + UPTIME_SLACK < sighting.asked - self.sent + before
-        ):
+        before, elapsed = self.uptime_before or 0.0, sighting.asked - self.sent
+        if not self._uptimes_begin_at_wakes and uptime + UPTIME_SLACK < elapsed + before:
             # An earlier process sent it; only a clock that may have been set since tells when. One
             # that can be asked to restart is asked once more rather than believed.
             sure = uptime < before or not self._by_the_clock or self._member.dialect.restart is None
             return True if sure else None
-        return False if uptime > sighting.heard - self.sent + UPTIME_SLACK else None
+        if uptime <= sighting.heard - self.sent + UPTIME_SLACK:
+            return None
+        # Not restarted, it has been up for as much longer as time has passed; or the clock is off.
+        off = abs(uptime - before - elapsed) > 2 * UPTIME_SLACK + sighting.heard - sighting.asked
+        return None if self._by_the_clock and self.uptime_before is not None and off else False
 
     @property
     def _uptimes_begin_at_wakes(self) -> bool:

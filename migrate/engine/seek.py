@@ -50,7 +50,7 @@ class Seeker:
 
     def __init__(self, crew: Crew, world: World, talker: Talker) -> None:
         self._crew = crew
-        self._world = world
+        self.world = world
         self._talker = talker
         self._sides = crew.sides
         old, new = self._sides["old"], self._sides["new"]
@@ -101,7 +101,7 @@ class Seeker:
         topic, presence = member.presence_topic, member.dialect.presence
         if topic is None or presence is None:
             return None
-        word = self._world.presence.last(topic, side)
+        word = self.world.presence.last(topic, side)
         return {presence.online: True, presence.offline: False}.get(word or "")
 
     async def change(self, member: Member, seconds: float) -> None:
@@ -109,7 +109,7 @@ class Seeker:
         seconds."""
         topic = member.presence_topic
         if topic is not None and member.tells_presence:
-            await self._world.presence.change(topic, seconds)
+            await self.world.presence.change(topic, seconds)
         else:
             await asyncio.sleep(seconds)
 
@@ -144,7 +144,7 @@ class Seeker:
         fixed = self._fixed(member)
         for side in sides:
             subnet = self._sides[side].subnet
-            addresses = list(await self._world.finder.addresses(device.mac, side))
+            addresses = list(await self.world.finder.addresses(device.mac, side))
             if device.address is not None:
                 addresses.append(str(device.address))
             for address in (*fixed, *addresses):
@@ -214,7 +214,7 @@ class Seeker:
     async def _leased(self, member: Member) -> str | None:
         """Its address by the lease files alone: the new side's, if it has one there."""
         for side in ("new", "old"):
-            found = await self._world.finder.addresses(
+            found = await self.world.finder.addresses(
                 member.device.mac, "new" if side == "new" else "old"
             )
             if found:

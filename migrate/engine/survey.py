@@ -93,7 +93,7 @@ async def survey(
     results = await asyncio.gather(*(one(name) for name in wanted))
     found = {r.member.name: r for r in results if isinstance(r, Surveyed)}
     problems = [p for r in results if not isinstance(r, Surveyed) for p in r]
-    kept = await kept_commands(crew, seeker._world, tell, _group_words(found.values()))
+    kept = await kept_commands(crew, seeker.world, tell, _group_words(found.values()))
     if kept:
         raise Refused([*kept, *problems])
     return Survey(found, tuple(problems))

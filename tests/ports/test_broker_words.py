@@ -461,15 +461,15 @@ async def test_a_retained_message_that_appears_later_is_told_and_what_is_live_is
         told.set()
 
     async with make(HOST, free_port()) as broker, up(at(broker)) as link, echoes(broker) as heard:
-        assert (await link.retained([ASK, "rowan/t2/call"], hear)).found == ()
+        assert (await link.retained([ASK, "rowan/t2/call", "rowan/t3/call"], hear)).found == ()
         assert (await link.exchange(REQUEST, 5)).body == b"show"
-        await publish(broker, ASK, b"live")
+        await publish(broker, "rowan/t3/call", b"live")
         await publish(broker, "rowan/t2/call", b"kept", retain=True)
         async with asyncio.timeout(5):
             await told.wait()
         assert (await link.exchange(REQUEST, 5)).body == b"show"
         assert later == [("rowan/t2/call", "old")]  # once, however often it is looked for
-        assert heard == [ASK, ASK, ASK]
+        assert heard == [ASK, ASK]
         assert link.heard.keys() == {SAY}
 
 

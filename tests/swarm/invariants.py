@@ -39,6 +39,7 @@ class Seen:
     sent_at: str | None = None
     given: str | None = None
     wave: int = 0
+    note: str = ""
 
 
 class Invariants:
@@ -82,7 +83,7 @@ class Invariants:
     def rows(self) -> dict[str, Seen]:
         """Every device as it is on the disk."""
         found = self._all(
-            "SELECT name, direction, state, written_off, sent_at, given, wave FROM device"
+            "SELECT name, direction, state, written_off, sent_at, given, wave, note FROM device"
         )
         return {name: Seen(*rest) for name, *rest in found}
 

@@ -294,7 +294,9 @@ class Story:
         self.gauge.disk = ()
         for unit in self.house.units.values():
             unit.flaws = type(unit.flaws)()
-            if unit.gone_for_good:
+            # Which helps as well where the new settings are stored and wait for a restart.
+            row = self.invariants.seen[unit.name]
+            if unit.gone_for_good or row.state == "adrift" or "not in force" in row.note:
                 unit.power_cut(1.0)
 
     # The owner
@@ -309,7 +311,8 @@ class Story:
             if row.direction == "back" and row.state != "restored" and not row.written_off
         ]
         if behind and not self.going_back and (calm or random.random() < 0.5):
-            self.going_back, self.only = True, behind  # only the way back ends what it began
+            # Only the way back ends what it began; with those of one cover, so with all at last.
+            self.going_back, self.only = True, None if calm else behind
         elif calm and any(row.state == "restored" for row in rows.values()):
             if self.going_back and self.only is None and outcome is not None and outcome.done:
                 return None
@@ -324,7 +327,7 @@ class Story:
         elif not calm and random.random() < (0.4 if outcome is None and begun else 0.15):
             self.going_back, self.only = not self.going_back, self._some()
         if self.going_back:
-            only = self.only
+            only = None if calm and behind else self.only
             return lambda conductor: conductor.back(only)
         again = self._again() if calm or random.random() < 0.6 else []
         return lambda conductor: conductor.forward(again)
