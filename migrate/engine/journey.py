@@ -211,6 +211,9 @@ class Journey:
         elif arrived and (adrift or self._proof.stored(arrived)):
             self._outputs.found(look.found[target_of(direction)])
             self._step(Event.ARRIVE, "found after all")
+        elif self._row.state is State.WAITING:
+            if there and self._proof.stored(there):
+                self._step(Event.SENT, "it seemed unchanged, and holds what it was sent")
         elif adrift and (there := there or self._proof.not_well(look)):
             self._step(Event.COME_BACK, "found after all; " + self._still_there(there, 0))
         elif adrift and not self._on.stopping.is_set():

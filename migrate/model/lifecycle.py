@@ -76,6 +76,7 @@ TRANSITIONS: Final[dict[tuple[Direction, State, Event], State]] = {
     # Forward: to the new side.
     (_F, _S.WAITING, _E.INTEND): _S.SENDING,
     (_F, _S.WAITING, _E.ARRIVE): _S.SEEN,  # it already is where the playbook wants it
+    (_F, _S.WAITING, _E.SENT): _S.AWAY,  # found to hold it, though it had seemed unchanged
     (_F, _S.SENDING, _E.UNSENT): _S.WAITING,
     (_F, _S.SENDING, _E.DECLINE): _S.DECLINED,
     (_F, _S.SENDING, _E.SENT): _S.AWAY,

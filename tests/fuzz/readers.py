@@ -50,8 +50,12 @@ class Reader:
 
 
 @cache
+def _own() -> tempfile.TemporaryDirectory[str]:
+    return tempfile.TemporaryDirectory(prefix="fuzz-")  # gone when the process ends
+
+
 def _folder() -> Path:
-    return Path(tempfile.mkdtemp(prefix="fuzz-"))
+    return Path(_own().name)
 
 
 def _file(octets: bytes, name: str) -> Path:

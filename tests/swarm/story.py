@@ -273,6 +273,9 @@ class Story:
         if random.random() < 0.25:
             at = self.gauge.steps + random.randrange(1, 60)
             self.gauge.cuts[at] = random.choice(["cut", "cut", "stop", "interrupt"])
+        for unit in units:
+            if self.invariants.seen[unit.name].state == "sending" and random.random() < 0.5:
+                unit.flaws.stale = 1  # it lies when it is asked what became of it
         at_rest = [
             unit
             for unit in units
