@@ -116,7 +116,8 @@ def way_to_intent(
         steps: list[tuple[Event | Literal["turn"], tuple[Direction, State]]] = [
             (event, (side, after))
             for (side, before, event), after in TRANSITIONS.items()
-            if (side, before) == here
+            # Only one that was sent something can be found to hold it.
+            if (side, before) == here and (before, event) != (State.WAITING, Event.SENT)
         ]
         if here[0] is Direction.FORWARD and here[1] in TURNS:
             steps.append((TURN, (Direction.BACK, TURNS[here[1]])))

@@ -26,6 +26,7 @@ from migrate.model.settings import FrozenBundle
 from migrate.planning.plan import Plan
 
 PUT_BACK: Final = "put back: the journal had lost this line; it may have been sent"
+BUG: Final = "this is a mistake in migrate; nothing was sent after it"
 SUPPOSED: Final = "supposed: the journal has lost what really happened here"
 
 
@@ -51,6 +52,10 @@ def advance(
     detail = tellable(detail)
     row = device(db, name)
     after = step(row.direction, row.state, event)
+    if (row.state, event) == (State.WAITING, Event.SENT) and row.sent_at is None:
+        raise IllegalTransition(
+            Problem("a device that was never sent anything cannot hold it", BUG, device=name)
+        )
     # Sent once more, a device that came back leaves its fault behind as evidence.
     fault = event is Event.INTEND and (row.direction, row.state) == FAULT
     db.execute(
@@ -73,7 +78,7 @@ def turn(db: sqlite3.Connection, at: str, name: str) -> None:
         raise IllegalTransition(
             Problem(
                 f"a device that is {row.state} ({row.direction}) cannot turn",
-                "this is a mistake in migrate; nothing was sent after it",
+                BUG,
                 device=name,
             )
         )

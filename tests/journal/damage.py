@@ -80,6 +80,8 @@ def lived(folder: Path, plan: Plan, rng: random.Random, steps: int) -> Iterator[
 def _step(journal: Journal, plan: Plan, name: str, rng: random.Random) -> None:
     row = journal.row(name)
     events = [e for way, s, e in TRANSITIONS if (way, s) == (row.direction, row.state)]
+    if row.state is State.WAITING and row.sent_at is None and Event.SENT in events:
+        events.remove(Event.SENT)  # it was never sent anything
     choices: list[str] = [*events, *events, *events, "note", "remark", "off"]
     if row.direction is Direction.FORWARD and row.state in TURNS:
         choices.append("turn")

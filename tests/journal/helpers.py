@@ -94,7 +94,7 @@ def _walk(direction: Direction, start: State, end: State) -> list[Event | str]:
     while queue:
         here = queue.pop(0)
         for (way, before, event), after in TRANSITIONS.items():
-            if (before, event) == (State.WAITING, Event.ARRIVE):
+            if before is State.WAITING and event is not Event.INTEND:
                 continue  # sent something, like most
             if way is direction and before is here and after not in ways:
                 ways[after] = [*ways[here], event]

@@ -189,6 +189,12 @@ def test_every_lawful_step_is_kept_and_told(
             continue
         journal = surveyed(tmp_path / str(number))
         in_state(journal, "plug", direction, state)
+        if (before, event) == (State.WAITING, Event.SENT):
+            # Invariant 1: it cannot hold what it was never sent.
+            with pytest.raises(IllegalTransition, match="never sent"):
+                journal.step("plug", event, "words")
+            journal.intend("plug", GIVEN)
+            journal.step("plug", Event.UNSENT)
         row = (
             journal.intend("plug", BACK)
             if event is Event.INTEND

@@ -72,7 +72,6 @@ async def test_killed_before_a_device_that_never_left_is_sent_its_way_back(folde
         assert house.bundles("vent") == 2
 
 
-@pytest.mark.xfail(strict=True, reason="its way back is sent while its restart is about to come")
 async def test_rolled_back_while_a_restart_is_about_to_come(folder: Path) -> None:
     """A rowan took its bundle and restarts by itself a moment later (docs/manuals/rowan.md). A
     rollback that begins in between must not send the way back to where the device is about to

@@ -125,7 +125,8 @@ class Invariants:
     def _moved(self, name: str, was: Seen, now: Seen, fresh: dict[str, Seen]) -> None:
         if now.state == "sending":
             self._may_be_sent(name, now, fresh)
-        if was.state in ("returned", "adrift") and now.state == "sending":
+        left = now.state == "sending" or now.direction == "back"
+        if was.direction == "forward" and was.state in ("returned", "adrift") and left:
             self.faults[name] += 1
         if now.state == "settled":
             self._soaked(name, self.target(name))
