@@ -212,7 +212,8 @@ class Journey:
             self._outputs.found(look.found[target_of(direction)])
             self._step(Event.ARRIVE, "found after all")
         elif self._row.state is State.WAITING:
-            if there and self._proof.stored(there):
+            holds = there or look.found.get(target_of(direction))
+            if holds and self._proof.stored(holds):
                 self._step(Event.SENT, "it seemed unchanged, and holds what it was sent")
         elif adrift and (there := there or self._proof.not_well(look)):
             self._step(Event.COME_BACK, "found after all; " + self._still_there(there, 0))

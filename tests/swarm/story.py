@@ -299,7 +299,8 @@ class Story:
             unit.flaws = type(unit.flaws)()
             # Which helps as well where the new settings are stored and wait for a restart.
             row = self.invariants.seen[unit.name]
-            if unit.gone_for_good or row.state == "adrift" or "not in force" in row.note:
+            lost = row.state == "adrift" or "not in force" in row.note or "not found" in row.note
+            if unit.gone_for_good or lost:
                 unit.power_cut(1.0)
 
     # The owner
