@@ -11,7 +11,7 @@ from pathlib import Path
 from rich.text import Text
 
 from migrate.cli.common import open_journal, out, runs_folder
-from migrate.engine.conductor import ONE_STEP
+from migrate.engine.way_back import ONE_STEP
 from migrate.journal.store import Journal
 from migrate.model.lifecycle import Direction, State
 from migrate.model.problems import JournalTrouble, Problem, Refused
