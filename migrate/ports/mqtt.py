@@ -10,11 +10,8 @@ import asyncio
 import json
 import logging
 from collections.abc import Collection, Iterable
-from contextlib import AsyncExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from secrets import token_hex
-from types import TracebackType
-from typing import Self
 
 import aiomqtt
 from tenacity import (
@@ -36,7 +33,7 @@ from migrate.ports.broker import (
     why,
 )
 from migrate.ports.mqtt_client import NOBODY_LISTENS, REFUSED, V5, V311, Client, Lost, NotSent
-from migrate.ports.protocols import At, HearRetained, NoReply, NotDelivered, Retained, SideName
+from migrate.ports.protocols import HearRetained, NoReply, NotDelivered, Retained, SideName
 
 MAX_PAYLOAD_OCTETS = 256 * 1024
 _QUIET = logging.getLogger("migrate.mqtt")
@@ -352,68 +349,6 @@ class BrokerLink:
             + f"check host, port, user name and password under [{_key(self.name)}]",
             where=f"{self.broker.host}:{self.broker.port}",
         )
-
-
-@dataclass
-class MqttLine:
-    """The links to both sides' brokers; one link serves both where the broker stays the same.
-
-    An async context manager; `seconds` bound the first connection to each broker.
-    """
-
-    links: dict[SideName, BrokerLink]
-    seconds: float = 10
-    _stack: AsyncExitStack = field(default_factory=AsyncExitStack)
-
-    async def __aenter__(self) -> Self:
-        try:
-            for link in {id(link): link for link in self.links.values()}.values():
-                await link.start(self.seconds)
-                self._stack.push_async_callback(link.stop)
-        except BaseException:
-            await self._stack.aclose()
-            raise
-        return self
-
-    async def __aexit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        await self._stack.aclose()
-
-    async def exchange(self, request: MqttRequest, at: At, seconds: float) -> Reply:
-        """See Line."""
-        link = self.links.get(at.side)
-        if link is None:
-            raise NotDelivered(f"no broker is declared for the {at.side} side")
-        return await link.exchange(request, seconds)
-
-    def last(self, topic: str, side: SideName) -> str | None:
-        """See Presence."""
-        link = self.links.get(side)
-        return link.heard.get(topic) if link else None
-
-    async def retained(self, topics: Collection[str], hear: HearRetained) -> list[Retained]:
-        """See Brokers."""
-        links = {id(link): link for link in self.links.values()}.values()
-        return list(await asyncio.gather(*(link.retained(topics, hear) for link in links)))
-
-    async def change(self, topic: str, seconds: float) -> None:
-        """See Presence."""
-        event = asyncio.Event()
-        links = list({id(link): link for link in self.links.values()}.values())
-        for link in links:
-            link.watchers.setdefault(topic, set()).add(event)
-        try:
-            async with asyncio.timeout(seconds):
-                await event.wait()
-        except TimeoutError:
-            pass
-        finally:
-            for link in links:
-                link.watchers[topic].discard(event)
 
 
 def _nobody(topic: str, side: SideName) -> None:

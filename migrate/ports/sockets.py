@@ -14,7 +14,8 @@ from migrate.model.secrets import Secret, SecretRef
 from migrate.ports.broker import BrokerAddress
 from migrate.ports.http import HttpLine
 from migrate.ports.leases import LeaseFinder
-from migrate.ports.mqtt import BrokerLink, MqttLine
+from migrate.ports.mqtt import BrokerLink
+from migrate.ports.mqtt_line import MqttLine
 from migrate.ports.protocols import At, SideName, World
 
 

@@ -19,7 +19,8 @@ from migrate.lab import EmbeddedBroker, MosquittoBroker, free_port
 from migrate.model.problems import Unreachable
 from migrate.model.secrets import Secret
 from migrate.ports.broker import BrokerAddress
-from migrate.ports.mqtt import MAX_PAYLOAD_OCTETS, BrokerLink, MqttLine
+from migrate.ports.mqtt import MAX_PAYLOAD_OCTETS, BrokerLink
+from migrate.ports.mqtt_line import MqttLine
 from migrate.ports.protocols import At, NoReply, NotDelivered, SideName
 
 from .servers import HOST, never_answers, raw_server, says

@@ -13,7 +13,7 @@ from migrate.lab import EmbeddedBroker, free_port
 from migrate.model.playbook import Broker, Credentials, Side
 from migrate.model.problems import SecretTrouble, Unreachable
 from migrate.model.secrets import Secret, SecretRef
-from migrate.ports.mqtt import MqttLine
+from migrate.ports.mqtt_line import MqttLine
 from migrate.ports.protocols import At, NoReply, NotDelivered, SideName
 from migrate.ports.sockets import Sockets, now, real_world
 
