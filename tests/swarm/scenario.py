@@ -75,6 +75,7 @@ class Scenario:
     cuts: dict[int, str] = field(default_factory=dict)
     disk: tuple[tuple[int, int, str], ...] = ()
     more_flaws: bool = True
+    forward_only: bool = False
 
     def fleet(self) -> str:
         """The owner's fleet file."""

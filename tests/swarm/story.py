@@ -307,6 +307,10 @@ class Story:
 
     def _decide(self, outcome: Outcome | None, *, calm: bool) -> Work | None:
         """What to do next; None: all is as it should be."""
+        if self.scenario.forward_only:
+            if outcome is not None and outcome.done:
+                return None
+            return lambda conductor: conductor.forward(self._again())
         random, begun = self.random, self.ending.processes > 0
         rows = self.invariants.rows()
         behind = [
