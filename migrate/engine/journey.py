@@ -19,7 +19,7 @@ from migrate.engine.proof import Proof
 from migrate.engine.seek import Look, Sighting
 from migrate.engine.soak import join, soak_asleep, soak_awake
 from migrate.engine.tidings import Tidings
-from migrate.journal.rows import Row
+from migrate.journal.rows import SEEMED_UNSENT, Row
 from migrate.model.deadline import deadline
 from migrate.model.lifecycle import GOAL, Direction, Event, State
 from migrate.model.settings import Setting
@@ -195,8 +195,14 @@ class Journey:
 
     async def _recall(self) -> None:
         """A crash came between intent and outcome: find out what became of the message."""
-        if self._proof.unchanged(await self._look_surely()):
+        unchanged = self._proof.unchanged(await self._look_surely())
+        if unchanged and not self._member.sleeps:
+            # What was on its way may arrive still; after the time of a reply it is out of date.
+            await asyncio.sleep(self._pace.reply_seconds)
+            unchanged = self._proof.unchanged(await self._look_surely())
+        if unchanged:
             self._step(Event.UNSENT, "found unchanged after an interruption")
+            self._on.journal.mark(self._member.name, SEEMED_UNSENT, "")
         else:
             self._step(Event.SENT, "an interruption came between; it may have been sent")
 
@@ -215,6 +221,8 @@ class Journey:
             holds = there or look.found.get(target_of(direction))
             if holds and self._proof.stored(holds):
                 self._step(Event.SENT, "it seemed unchanged, and holds what it was sent")
+            elif not look.found and not self._on.stopping.is_set():
+                self._step(Event.SENT, "it seemed unchanged, and is found nowhere now")
         elif adrift and (there := there or self._proof.not_well(look)):
             self._step(Event.COME_BACK, "found after all; " + self._still_there(there, 0))
         elif adrift and not self._on.stopping.is_set():

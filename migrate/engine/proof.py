@@ -15,7 +15,7 @@ from migrate.engine.ground import Ground
 from migrate.engine.seek import Look, Sighting, plain
 from migrate.engine.soak import UPTIME_SLACK
 from migrate.journal.rows import Row
-from migrate.journal.store import ALL_TOLD
+from migrate.journal.store import ADMITTED, ALL_TOLD
 from migrate.model.lifecycle import Direction, State
 from migrate.model.settings import SECRETS, FrozenBundle, Setting, Value
 from migrate.planning.bundles import restarts
@@ -65,6 +65,8 @@ class Proof:
         show something else."""
         if self.never_sent_back or self.at_once:
             return False
+        if self._row.state in (State.AWAY, State.ADRIFT) and self._all_gone:
+            return False  # there again, it can only be by the passphrase that the others have
         if not self._member.restarts or self._row.sent_at is None:
             return False
         if there.doubtful or self.in_place or self.may_not_have_left:
@@ -77,9 +79,16 @@ class Proof:
     def may_not_have_left(self) -> bool:
         """Whether it was told to change over with an access point, and nobody has seen it go: it
         may be there still, by the old passphrase, if the owner's word came too early."""
-        if not self._on.crew.plan.leg.together or self._row.state is not State.AWAY:
+        if not self._on.crew.plan.leg.together:
             return False
-        return self._on.journal.last_of(ALL_TOLD) is None
+        return self._row.state in (State.AWAY, State.ADRIFT) and not self._all_gone
+
+    @property
+    def _all_gone(self) -> bool:
+        """Whether all that change over with an access point were seen to go, and nobody was told
+        anything since."""
+        journal = self._on.journal
+        return self._on.seeker.flipped and journal.last_of(ALL_TOLD, ADMITTED) == ALL_TOLD
 
     def unfinished(self, look: Look) -> Sighting | None:
         """The device if it holds its new settings and has not restarted, as far as can be told."""

@@ -72,8 +72,10 @@ class Several:
         """Whether it was sent something and seemed to be none the worse for it: delivered twice, a
         message may have been declined once and taken once."""
         row = self._on.journal.row(name)
-        seemed = row.state is State.DECLINED or (row.state is State.WAITING and bool(row.sent_at))
-        return seemed and row.direction is Direction.FORWARD
+        if row.direction is not Direction.FORWARD:
+            return False
+        waits = row.state is State.WAITING and self._on.journal.seemed_unsent(name)
+        return waits or row.state is State.DECLINED
 
     def reasons(self, names: Iterable[str]) -> tuple[str, ...]:
         """What is known of these devices, in words."""

@@ -10,13 +10,16 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Collection, Coroutine, Iterable
+from datetime import datetime
 
 from migrate.engine.ground import Ground
 from migrate.engine.journey import Journey, arrived_for_good
+from migrate.engine.seek import Sighting
+from migrate.engine.soak import UPTIME_SLACK
 from migrate.engine.tidings import Outcome, Tidings
 from migrate.journal.rows import Row
-from migrate.journal.store import ALL_TOLD
-from migrate.model.lifecycle import State
+from migrate.journal.store import ADMITTED, ALL_TOLD
+from migrate.model.lifecycle import Event, State
 from migrate.model.problems import Exit
 from migrate.planning.gates import admit
 from migrate.planning.hours import named
@@ -26,7 +29,11 @@ Together = Callable[[Iterable[Coroutine[None, None, None]]], Awaitable[None]]
 TOLD = frozenset({State.SENDING, State.AWAY, State.ADRIFT, State.SEEN, State.SETTLED})
 """States of a device that was given the new passphrase, as far as can be told."""
 UNTOLD = frozenset({State.WAITING, State.DECLINED})
-"""States of a device that surely was not: it is on the network by the old passphrase alone."""
+"""States of a device that was not, or seemed none the worse for it."""
+LEFT_BEHIND = UNTOLD | {State.RETURNED}
+"""States of a device that is on the network by the old passphrase, as far as is known."""
+GONE = frozenset({State.AWAY, State.SETTLED})
+"""States of a device that the access point may be changed for, or was changed for already."""
 
 
 class Switchover:
@@ -62,7 +69,7 @@ class Switchover:
         admission = admit(self._on.crew.plan, journal.standings(), ready)
         if admission.admitted:
             words = f"{len(admission.admitted)} together, as the owner accepted"
-            journal.remark("admitted", words, 0)
+            journal.remark(ADMITTED, words, 0)
             self._on.tell(Tidings("wave", f"{devices(len(admission.admitted))} together", wave=0))
             self._on.put_off.clear()
             await self._together(self._journey(name).tell() for name in admission.admitted)
@@ -75,7 +82,7 @@ class Switchover:
         leaving = [row.name for row in self._rows() if row.state in (State.SENDING, State.AWAY)]
         self._on.tell(Tidings("waiting", f"until {devices(len(leaving))} are gone"))
         await self._together(self._journey(name).leave() for name in leaving)
-        behind = [row for row in self._rows() if row.state is not State.AWAY]
+        behind = [row for row in self._rows() if row.state not in GONE]
         if behind:
             journal.remark("held", ", ".join(row.name for row in behind), 0)
             return Outcome(
@@ -96,15 +103,18 @@ class Switchover:
     async def _see_come(self) -> Outcome:
         journal = self._on.journal
         if here := await self._still_here():
-            words = f"{named(here)} answers, and was never given the new passphrase"
+            words = f"{named(here)} answers, and has not left since it had the old passphrase"
             journal.unflip(words)
+            for row in self._rows():
+                if row.state is State.SEEN:  # by the old passphrase as well
+                    journal.step(row.name, Event.LOSE, "the access point has not been changed")
             return Outcome(
                 Exit.HELD,
                 f"held: the access point still has its old passphrase: {words}. Do not change it "
                 "before every device has been told",
                 reasons_of(journal.row(name) for name in here),
             )
-        told = [row.name for row in self._rows() if row.state in TOLD | {State.RETURNED}]
+        told = [row.name for row in self._rows() if row.state in TOLD or row.sent_at]
         await self._together(self._journey(name).go() for name in told)
         rows = self._rows()
         failed = [row for row in rows if not arrived_for_good(row)]
@@ -123,12 +133,35 @@ class Switchover:
     async def _still_here(self) -> list[str]:
         """Devices that answer although the access point is said to be changed, and could not if it
         were."""
-        untold = [row.name for row in self._rows() if row.state in UNTOLD]
+        rows = [row for row in self._rows() if row.state in LEFT_BEHIND]
         members, seconds = self._on.crew.members, self._on.crew.plan.pace.reply_seconds
         looks = await asyncio.gather(
-            *(self._on.seeker.look(members[name], seconds) for name in untold)
+            *(self._on.seeker.look(members[row.name], seconds) for row in rows)
         )
-        return [name for name, look in zip(untold, looks, strict=True) if look.found]
+        return [
+            row.name
+            for row, look in zip(rows, looks, strict=True)
+            if any(self._never_left(row, there) for there in look.found.values())
+        ]
+
+    def _never_left(self, row: Row, there: Sighting) -> bool:
+        """Whether it is there as it was when it surely had the old passphrase. One that was sent
+        the new one may hold it all the same, by a message that came late or twice; it then has
+        restarted since."""
+        uptime, since = there.readings.uptime_seconds, self._known_old(row)
+        if since is None or uptime is None:
+            return row.state in UNTOLD
+        asked = asyncio.get_running_loop().time() - there.asked
+        elapsed = (self._on.world.now() - since).total_seconds() - asked
+        return uptime + UPTIME_SLACK >= elapsed
+
+    def _known_old(self, row: Row) -> datetime | None:
+        """When it was known last to be there by the old passphrase; None if it was sent nothing."""
+        known = [row.sent_at] if row.sent_at else []
+        if row.state is State.RETURNED:
+            entries = self._on.journal.entries(row.name)
+            known += [entry.at for entry in entries if entry.kind == Event.COME_BACK]
+        return datetime.fromisoformat(known[-1]) if known else None
 
     def _rows(self) -> list[Row]:
         return [row for row in self._on.journal.rows() if not row.written_off]

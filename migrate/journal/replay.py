@@ -9,13 +9,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from migrate.journal.intents import TURN
-from migrate.journal.rows import FAULT, RETURN, TURN_FAULTS, UPTIME, Entry, Row
+from migrate.journal.rows import FAULT, RETURN, SEEMED_UNSENT, TURN_FAULTS, UPTIME, Entry, Row
 from migrate.model.lifecycle import TURNS, Direction, Event, IllegalTransition, State, step
 from migrate.model.settings import FrozenBundle
 from migrate.planning.outputs import KINDS as OUTPUT_KINDS
 from migrate.planning.plan import Plan
 
-STILL = ("note", "written off", RETURN, UPTIME, *OUTPUT_KINDS)
+STILL = ("note", "written off", RETURN, UPTIME, SEEMED_UNSENT, *OUTPUT_KINDS)
 """Kinds of lines of a device that do not change its state."""
 
 

@@ -23,6 +23,9 @@ RETURN: Final = "return"
 UPTIME: Final = "uptime"
 """Kind of the line that keeps how long a device had been up, in seconds, when it was sent its
 bundle; without a number where it does not tell."""
+SEEMED_UNSENT: Final = "seemed unsent"
+"""Kind of the line that says of an intent that its message seemed not to have arrived when an
+interruption was over. It may have been on its way still, or the device may have told wrongly."""
 FAULT: Final = (Direction.FORWARD, State.RETURNED)
 """Sent once more from there, a device leaves a fault behind as evidence."""
 TURN_FAULTS: Final = frozenset({State.AWAY, State.SEEN, State.ADRIFT, State.RETURNED})

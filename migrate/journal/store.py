@@ -32,6 +32,7 @@ from migrate.journal.mend import mend
 from migrate.journal.rows import (
     COLUMNS,
     RETURN,
+    SEEMED_UNSENT,
     UPTIME,
     Entry,
     Row,
@@ -53,6 +54,8 @@ NOT_FLIPPED: Final = "not flipped"
 """Kind of the line by which that word is taken back."""
 ALL_TOLD: Final = "all told"
 """Kind of the line that says that every device of one step for all has been told, and is gone."""
+ADMITTED: Final = "admitted"
+"""Kind of the line that says how many devices were let go together."""
 
 
 class Journal:
@@ -211,6 +214,16 @@ class Journal:
                 (UPTIME, name),
             ).fetchone()
             return float(found[0]) if found and found[0] else None
+
+    def seemed_unsent(self, name: str) -> bool:
+        """Whether what a device was sent last only seemed not to have arrived."""
+        with self._reading() as db:
+            found = db.execute(
+                "SELECT kind FROM event WHERE name = ? AND kind IN (?, ?) "
+                "ORDER BY seq DESC LIMIT 1",
+                (name, SEEMED_UNSENT, Event.INTEND),
+            ).fetchone()
+            return found is not None and found[0] == SEEMED_UNSENT
 
     def turn(self, name: str) -> Row:
         """Begin to take a device back; only from a state in which it may have the new settings.

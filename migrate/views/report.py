@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import re
 
-from migrate.journal.rows import Entry
+from migrate.journal.rows import RETURN, SEEMED_UNSENT, UPTIME, Entry
 from migrate.journal.store import Journal
 from migrate.model.lifecycle import FAULTS
 from migrate.views.adrift import adrift_lines, search_of
 from migrate.views.outputs import outputs_of
 from migrate.views.status import summary
 from migrate.views.words import leg_in_words, settings_in_words
+
+BOOKKEEPING = (RETURN, UPTIME, SEEMED_UNSENT)
+"""Kinds of lines that the tool keeps for itself."""
 
 
 def report(journal: Journal) -> str:

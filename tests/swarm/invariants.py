@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
 
+from migrate.dialects.messages import MqttRequest, Request
 from migrate.lab.firmware.base import Store
 from migrate.virtual.house import House
 from migrate.virtual.unit import VirtualUnit
@@ -91,7 +92,7 @@ class Invariants:
         """What a unit must hold on the new side, by the owner's words."""
         store = self.first[name]
         if "wifi" in self.scenario.change:
-            store = replace(store, wifi_name="quay-new", wifi_key=SECRETS["NEW_WIFI"])
+            store = replace(store, wifi_name=self.scenario.new_ssid, wifi_key=SECRETS["NEW_WIFI"])
         if "broker" in self.scenario.change:
             store = replace(
                 store,
@@ -134,12 +135,16 @@ class Invariants:
             self._soaked(name, self.first[name])
 
     def _may_be_sent(self, name: str, now: Seen, fresh: dict[str, Seen]) -> None:
-        others = {one: row for one, row in fresh.items() if one != name}
         # 1: its way back is on disk, and it is what the unit held.
         back = self._all("SELECT bundle FROM way_back WHERE name = ?", name)
         if not back:
             raise Broken(f"1: {name} is sent something without a way back on disk")
         self._way_back_is_right(name, json.loads(back[0][0]))
+        self._may_go(name, now, fresh)
+
+    def _may_go(self, name: str, now: Seen, fresh: dict[str, Seen]) -> None:
+        """2, 7, 8, 9: the others are where they must be."""
+        others = {one: row for one, row in fresh.items() if one != name}
         # 7: covers.
         cover = self.drawn[name].cover
         for one, row in others.items():
@@ -298,8 +303,16 @@ def _bare(store: Store) -> Store:
     return replace(store, pending=frozenset(), output=True)
 
 
-def kind_of(family: str, method: str, target: str, body: bytes) -> str:
+def kind_in(request: Request) -> str:
     """What a request asks for, by the families' manuals: read, restart or settings."""
+    if isinstance(request, MqttRequest):
+        family, _, verb = request.topic.split("/")
+        return _kind_of(family, verb, "", request.payload)
+    family = {"/unit/document": "larch", "/call": "rowan"}.get(request.target, "sedge")
+    return _kind_of(family, request.method, request.target, request.body)
+
+
+def _kind_of(family: str, method: str, target: str, body: bytes) -> str:
     if family == "larch":
         return "read" if method in ("GET", "show") else "settings"
     if family == "rowan":

@@ -76,6 +76,20 @@ class Scenario:
     disk: tuple[tuple[int, int, str], ...] = ()
     more_flaws: bool = True
     forward_only: bool = False
+    new_ssid: str = "quay-new"
+    accept: int | None = None
+    """Devices that may be stranded by one step for all."""
+    habit: str = ""
+
+    @property
+    def switches(self) -> bool:
+        """Whether one access point changes its passphrase and keeps its name."""
+        return self.new_ssid == "quay-old"
+
+    @property
+    def joined(self) -> bool:
+        """Whether everything is asked for in one bundle."""
+        return len(self.change) > 1 or self.accept is not None
 
     def fleet(self) -> str:
         """The owner's fleet file."""
@@ -101,10 +115,10 @@ class Scenario:
 
     def _playbook_lines(self) -> Iterator[str]:
         yield 'title = "a story"'
-        if len(self.change) > 1:
+        if self.joined:
             yield 'legs = "joined"'
         if "wifi" in self.change:
-            yield '[wifi]\nssid = "quay-new"\nsecret = { env = "NEW_WIFI" }'
+            yield f'[wifi]\nssid = "{self.new_ssid}"\nsecret = {{ env = "NEW_WIFI" }}'
         if "broker" in self.change:
             yield '[broker]\nhost = "broker.new.test"\nport = 1884\nusername = "house"'
             yield 'password = { env = "NEW_BROKER" }'
@@ -117,7 +131,7 @@ class Scenario:
         yield f"feeds_own_way_back = [{carriers}]"
         yield '[old.broker]\nhost = "broker.old.test"\nport = 1883\nusername = "house"'
         yield 'password = { env = "OLD_BROKER" }'
-        if "wifi" in self.change:
+        if "wifi" in self.change and not self.switches:
             yield f'[new]\nsubnet = "{NEW_NET}"\nleases = "leases-new"'
         yield f"[pace]\nstranded_at_most = {self.stranded}\nconfidence = {self.confidence}"
         yield f"widest_wave = {self.widest}\nsoak_seconds = {self.soak}"
@@ -125,6 +139,8 @@ class Scenario:
         yield f"reply_seconds = {self.reply}\nlook_seconds = {self.look}"
         yield f'[gate]\non_fault = "{self.on_fault}"'
         yield f"[proof]\npresence = {str(self.presence).lower()}"
+        if self.accept is not None:
+            yield f"[switchover]\naccept_stranded = {self.accept}"
 
     @property
     def first_store(self) -> Store:

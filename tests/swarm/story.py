@@ -25,7 +25,7 @@ from migrate.model.secrets import Redactor, Secret, SecretRef
 from migrate.planning.make import make_plan
 from migrate.planning.plan import Plan
 from migrate.ports.files import load
-from migrate.ports.protocols import At
+from migrate.ports.protocols import At, SideName
 from migrate.virtual.chance import FAIR, Chance
 from migrate.virtual.clock import run_virtual
 from migrate.virtual.disk import connection_on
@@ -65,12 +65,14 @@ class Ending:
     told: list[str] = field(default_factory=list)
 
 
-def play(seed: int, scenario: Scenario | None = None) -> Ending:
+def play(
+    seed: int, scenario: Scenario | None = None, kind: type[Story] | None = None
+) -> Ending:
     """Play a seed to its end. What is wrong is in `broken`; an error of the tool is as well."""
     drawn = scenario or draw(seed)
     folder = Path(tempfile.mkdtemp(prefix="migrate-swarm-", dir=QUICK if QUICK.is_dir() else None))
     ending = Ending(seed, devices=len(drawn.devices))
-    story = Story(drawn, folder, ending)
+    story = (kind or Story)(drawn, folder, ending)
     try:
         run_virtual(story.play())
     except Broken as broken:
@@ -125,7 +127,9 @@ SHARED = Remembering()
 
 
 class Story:
-    """A house, a journal and an owner."""
+    """A house, a journal and an owner. A family of stories is made of this one by its hooks."""
+
+    watched_by: type[Invariants] = Invariants
 
     def __init__(self, scenario: Scenario, folder: Path, ending: Ending) -> None:
         self.scenario = scenario
@@ -183,24 +187,33 @@ class Story:
 
     # The house
 
-    def _build(self) -> None:
-        scenario = self.scenario
+    def _networks(self) -> tuple[VirtualNetwork, VirtualNetwork]:
+        """Old and new; the same one if the network does not change."""
         old = VirtualNetwork("old", "quay-old", SECRETS["OLD_WIFI"], OLD_NET)
-        new = old
-        if "wifi" in scenario.change:
-            new = VirtualNetwork("new", "quay-new", SECRETS["NEW_WIFI"], NEW_NET)
-        both = "broker" in scenario.change and new is not old
+        if "wifi" not in self.scenario.change:
+            return old, old
+        return old, VirtualNetwork("new", "quay-new", SECRETS["NEW_WIFI"], NEW_NET)
+
+    def _brokers(self, *, both: bool) -> tuple[VirtualBroker, VirtualBroker]:
+        """Old and new, each behind its own network if `both` change."""
+        anywhere = frozenset({"old", "new"})
         here = VirtualBroker(
             "broker.old.test",
             1883,
             "house",
             SECRETS["OLD_BROKER"],
-            frozenset({"old"} if both else {"old", "new"}),
+            frozenset({"old"}) if both else anywhere,
         )
-        there = here
-        if "broker" in scenario.change:
-            behind = frozenset({"new"} if both else {"old", "new"})
-            there = VirtualBroker("broker.new.test", 1884, "house", SECRETS["NEW_BROKER"], behind)
+        if "broker" not in self.scenario.change:
+            return here, here
+        behind = frozenset({"new"}) if both else anywhere
+        password = SECRETS["NEW_BROKER"]
+        return here, VirtualBroker("broker.new.test", 1884, "house", password, behind)
+
+    def _build(self) -> None:
+        scenario = self.scenario
+        old, new = self._networks()
+        here, there = self._brokers(both="broker" in scenario.change and new is not old)
         self.chance = Chance(f"house {scenario.seed}")
         self.house = House({"old": old, "new": new}, {"old": here, "new": there}, self.chance)
         for number, one in enumerate(scenario.devices):
@@ -224,7 +237,7 @@ class Story:
         self.path = self.folder / "run" / "journal.sqlite3"
         self.inputs = load(self.folder / "fleet.toml", self.folder / "playbook.toml")
         self.plan = self._plan()
-        self.invariants = Invariants(
+        self.invariants = self.watched_by(
             scenario, self.house, [list(wave.devices) for wave in self.plan.waves]
         )
         self.gauge = Gauge(scenario.cuts, scenario.disk)
@@ -236,7 +249,7 @@ class Story:
             inputs.fleet,
             inputs.playbook,
             inputs.dialects,
-            _resolve,
+            resolve,
             inputs.sources,
             created=self.house.now().isoformat(timespec="seconds"),
             tool="swarm",
@@ -248,7 +261,7 @@ class Story:
         self.chance.count(what.split()[0])
         kind, _, who = what.partition(" ")
         if kind == "blackout":
-            self.house.blackout("old" if who == "old" else "new", much)
+            self._blackout("old" if who == "old" else "new", much)
         elif kind == "broker":
             self.house.brokers["old" if who == "old" else "new"].restart(self.house, much)
         elif kind == "power":
@@ -257,6 +270,9 @@ class Story:
             self._by_hand(self.house.units[who])
         else:
             self.house.offset += timedelta(seconds=much)
+
+    def _blackout(self, side: SideName, seconds: float) -> None:
+        self.house.blackout(side, seconds)
 
     def _by_hand(self, unit: VirtualUnit) -> None:
         """Somebody of the household moves a device there or back without telling anybody."""
@@ -393,16 +409,24 @@ class Story:
             number = 1 + self.random.randrange(2**30)
             conductor = Conductor(crew, journal, virtual.world, redactor, self._tell, number)
             self.gauge.stop = conductor.stop
+            self._owner_says(journal)
             outcome = await work(conductor)
+            self._heard_out(outcome)
             self._hear(f"{outcome.exit.name}: {outcome.headline} {outcome.reasons}")
             return outcome
         finally:
             journal.close()
 
+    def _owner_says(self, journal: Journal) -> None:
+        """What the owner has to say before the work begins."""
+
+    def _heard_out(self, outcome: Outcome) -> None:
+        """The work has come to this, and the owner is about to be told."""
+
     def _crew(self, journal: Journal) -> Crew:
         """As each process musters it; the files are the same for all, so once is enough."""
         if self.crew is None:
-            self.crew = muster(journal.plan, self.inputs, _resolve)
+            self.crew = muster(journal.plan, self.inputs, resolve)
         return self.crew
 
     def _tell(self, tidings: Tidings) -> None:
@@ -447,7 +471,8 @@ def _first_broken(error: BaseException) -> bool:
     return not isinstance(error, Cut | asyncio.CancelledError)
 
 
-def _resolve(ref: SecretRef) -> Secret:
+def resolve(ref: SecretRef) -> Secret:
+    """The secret behind a reference."""
     return Secret(SECRETS[str(ref.env)])
 
 
