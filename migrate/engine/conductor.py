@@ -22,7 +22,7 @@ from migrate.engine.talk import Talker
 from migrate.engine.tidings import Outcome, Tell, Tidings, silent
 from migrate.engine.way_back import WayBack
 from migrate.journal.store import Journal
-from migrate.model.lifecycle import Direction, State
+from migrate.model.lifecycle import UNRESOLVED, Direction, State
 from migrate.model.problems import Exit, Refused, Unreachable
 from migrate.model.secrets import Redactor
 from migrate.planning.gates import admit, shut_by
@@ -88,6 +88,9 @@ class Conductor:
         await self._several.see_to_outputs(row.name for row in self._journal.rows())
         if self._crew.plan.leg.together:
             return await Switchover(self._ground, together).forward(frozenset(again))
+        # Of later waves as well: a journal that fell back may have one there, which holds others.
+        rows = self._journal.rows()
+        await self._several.follow_up(row.name for row in rows if row.state in UNRESOLVED)
         for index, wave in enumerate(self._crew.plan.waves):
             if all(self._well(name) for name in wave.devices):
                 continue

@@ -17,7 +17,7 @@ from migrate.engine.ground import Ground
 from migrate.engine.outputs import Outputs
 from migrate.engine.proof import Proof
 from migrate.engine.seek import Look, Sighting
-from migrate.engine.soak import join, soak_asleep, soak_awake
+from migrate.engine.soak import MISSES, join, soak_asleep, soak_awake
 from migrate.engine.tidings import Tidings
 from migrate.journal.rows import SEEMED_UNSENT, Row
 from migrate.model.deadline import deadline
@@ -238,6 +238,7 @@ class Journey:
         least, most = self._pace.deadline_seconds.least, self._pace.deadline_seconds.most
         asleep = until_awake(self._member.planned.wakes_seconds)
         asleep_there: Sighting | None = None
+        missed = 0
         while (state := self._row.state) in (State.AWAY, State.ADRIFT):
             adrift = state is State.ADRIFT
             if adrift and self._on.stopping.is_set():
@@ -245,7 +246,9 @@ class Journey:
             limit = most if adrift else deadline(self._on.returns, least, most)
             look = await self._look_until_change(start + limit + asleep)
             # A sleeper is gone whenever it sleeps; that proves no restart.
-            self._proof.gone = not self._member.sleeps and (self._proof.gone or not look.found)
+            missed = 0 if look.found else missed + 1
+            gone = self._proof.gone or missed >= MISSES  # one lost packet is no restart
+            self._proof.gone = not self._member.sleeps and gone
             late = adrift or self._loop.time() - start >= limit
             over = self._loop.time() - start >= limit + asleep
             arrived = self._proof.arrived(look, late=late)
@@ -342,7 +345,8 @@ class Journey:
         if stored and self._member.dialect.restart is not None and not restarted:
             # It took the settings, but the word to restart was lost, or never sent because nobody
             # could tell that it took them; a restart can be repeated.
-            if self._loop.time() - self._told_to_restart > self._pace.reply_seconds:
+            waited = self._loop.time() - self._told_to_restart > self._pace.reply_seconds
+            if waited and not self._on.stopping.is_set():
                 self._told_to_restart = self._loop.time()
                 self._proof.begin(self._told_to_restart, back.readings.uptime_seconds)
                 await self._on.talker.restart(self._member, back.at, self._pace.reply_seconds)
@@ -361,6 +365,7 @@ class Journey:
             self._pace,
             target,
             self._outputs.watching(self._proof.wrong_with),
+            self._proof.silent,
         )
         if event is None:
             self._note(words)

@@ -6,7 +6,9 @@ its journey. Nothing is sent here and nothing is written.
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any
 
 from migrate.dialects.understand import differences
@@ -16,7 +18,7 @@ from migrate.engine.seek import Look, Sighting, plain
 from migrate.engine.soak import UPTIME_SLACK
 from migrate.journal.rows import Row
 from migrate.journal.store import ADMITTED, ALL_TOLD
-from migrate.model.lifecycle import Direction, State
+from migrate.model.lifecycle import Direction, Event, State
 from migrate.model.settings import SECRETS, FrozenBundle, Setting, Value
 from migrate.planning.bundles import restarts
 
@@ -35,6 +37,18 @@ class Proof:
         self.uptime_before = ground.journal.uptime(member.name)
         self._by_the_clock = True
         self.gone = self.in_place = self.at_once = False
+        if self._on.seeker.flipped and self._row.state is State.RETURNED:
+            # What it did before it was back by the old passphrase proves nothing.
+            self.sent, self.uptime_before = self._was_back(), None
+
+    def _was_back(self) -> float:
+        """The loop's time at which it was found to have come back, by the journal."""
+        entries = self._on.journal.entries(self._member.name)
+        back = [entry.at for entry in entries if entry.kind == Event.COME_BACK]
+        if not back:
+            return self.sent
+        since = self._on.world.now() - datetime.fromisoformat(back[-1])
+        return asyncio.get_running_loop().time() - max(since.total_seconds(), 0.0)
 
     def begin(self, now: float, uptime: float | None) -> None:
         """It is told to change, or to restart, at this time of the loop; it was up so long then."""
@@ -51,13 +65,29 @@ class Proof:
         if there is None or (there.doubtful and self.wrong_with(there)):
             return None
         restarted = self.restarted(there) if self._must_restart(there) else True
-        if not restarted and not (late and restarted is None):
+        # What tells how long it has been up must tell that it restarted; of what does not, nothing
+        # better is to be had once its time is up.
+        untold = there.readings.uptime_seconds is None or not there.doubtful
+        enough = late and restarted is None and untold and not self.may_not_have_left
+        if not restarted and not enough:
             return None
-        heard = there.side in self._on.crew.listened and self._on.crew.sides[there.side].broker
-        if self._on.crew.playbook.proof.presence and heard and self._member.presence_topic:
-            # Silence proves nothing: a device whose login fails there never says a word.
-            return there if self._on.seeker.present(self._member, there.side) else None
-        return there
+        return None if self.silent(there, fresh=True) else there
+
+    def silent(self, there: Sighting, *, fresh: bool = False) -> str:
+        """Where presence is asked for as proof: in words, that it does not say that it is there.
+        Silence proves nothing: a device whose login fails there never says a word. `fresh`: it must
+        have said so since it was sent its bundle; brokers keep older words. What an earlier process
+        heard is not known: a word that the broker kept must do then."""
+        crew, seeker = self._on.crew, self._on.seeker
+        heard = there.side in crew.listened and crew.sides[there.side].broker
+        if not (crew.playbook.proof.presence and heard and self._member.presence_topic):
+            return ""
+        if not seeker.present(self._member, there.side):
+            return "it does not say at the broker that it is there"
+        since = None if self._by_the_clock or self._row.sent_at is None else self.sent
+        if fresh and since is not None and not seeker.spoke_since(self._member, there.side, since):
+            return "it has not said at the broker that it is there since it was sent its bundle"
+        return ""
 
     def _must_restart(self, there: Sighting) -> bool:
         """Whether new settings that it shows are in force only if it restarted since, which nobody
@@ -65,8 +95,6 @@ class Proof:
         show something else."""
         if self.never_sent_back or self.at_once:
             return False
-        if self._row.state in (State.AWAY, State.ADRIFT) and self._all_gone:
-            return False  # there again, it can only be by the passphrase that the others have
         if not self._member.restarts or self._row.sent_at is None:
             return False
         if there.doubtful or self.in_place or self.may_not_have_left:
@@ -79,16 +107,12 @@ class Proof:
     def may_not_have_left(self) -> bool:
         """Whether it was told to change over with an access point, and nobody has seen it go: it
         may be there still, by the old passphrase, if the owner's word came too early."""
+        state = self._row.state
         if not self._on.crew.plan.leg.together:
             return False
-        return self._row.state in (State.AWAY, State.ADRIFT) and not self._all_gone
-
-    @property
-    def _all_gone(self) -> bool:
-        """Whether all that change over with an access point were seen to go, and nobody was told
-        anything since."""
-        journal = self._on.journal
-        return self._on.seeker.flipped and journal.last_of(ALL_TOLD, ADMITTED) == ALL_TOLD
+        if state not in (State.AWAY, State.ADRIFT):
+            return state is State.RETURNED
+        return self._on.journal.last_of(ALL_TOLD, ADMITTED) != ALL_TOLD
 
     def unfinished(self, look: Look) -> Sighting | None:
         """The device if it holds its new settings and has not restarted, as far as can be told."""
@@ -104,6 +128,8 @@ class Proof:
         its bundle where it is."""
         there = look.found.get(target_of(self._row.direction))
         may = self._row.direction is Direction.BACK or self._row.state is State.RETURNED
+        # Said to be changed over, whoever answers counts as on the new side: it may not be.
+        may = may or (self._on.seeker.flipped and self._row.state is State.DECLINED)
         return there if may and there and self.wrong_with(there) else None
 
     def takes_hold_at_once(self, start: Sighting) -> bool:
@@ -150,10 +176,8 @@ class Proof:
             return True if self.gone else None
         before, elapsed = self.uptime_before or 0.0, sighting.asked - self.sent
         if not self._uptimes_begin_at_wakes and uptime + UPTIME_SLACK < elapsed + before:
-            # An earlier process sent it; only a clock that may have been set since tells when. One
-            # that can be asked to restart is asked once more rather than believed.
-            sure = uptime < before or not self._by_the_clock or self._member.dialect.restart is None
-            return True if sure else None
+            # An earlier process sent it: only a clock that may have been set since tells when.
+            return True if uptime < before or not self._by_the_clock else None
         if uptime <= sighting.heard - self.sent + UPTIME_SLACK:
             return None
         # Not restarted, it has been up for as much longer as time has passed; or the clock is off.

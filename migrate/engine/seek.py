@@ -104,6 +104,11 @@ class Seeker:
         word = self.world.presence.last(topic, side)
         return {presence.online: True, presence.offline: False}.get(word or "")
 
+    def spoke_since(self, member: Member, side: SideName, since: float) -> bool:
+        """Whether it said something on its presence topic after this time of the loop."""
+        at = self.world.presence.heard_at(member.presence_topic or "", side)
+        return at is not None and at > since
+
     async def change(self, member: Member, seconds: float) -> None:
         """Until its presence changes, if it is waited for by that; at the latest after these
         seconds."""
@@ -184,8 +189,11 @@ class Seeker:
             return f"{at} answers as {readings.mac}, which is another device"
         address = at.address or readings.address
         if self._subnets_tell and (address or not self._has_own(member, readings)):
-            address = address or await self._leased(member)
-            possible = tuple(side for side in possible if self._inside(address, side, possible))
+            leased = [] if address else await self._leased(member)
+            # Leases on both sides tell nothing: one is left over, and nobody knows which.
+            if len(leased) < 2:
+                address = address or next(iter(leased), None)
+                possible = tuple(one for one in possible if self._inside(address, one, possible))
             if not possible:
                 return f"it answers over {at}, but with an address of neither side"
         if len(possible) == 1:
@@ -211,15 +219,10 @@ class Seeker:
         reading = readings.settings.get(Setting.ADDRESS)
         return own_address(reading) is not None or bool(self._fixed(member))
 
-    async def _leased(self, member: Member) -> str | None:
-        """Its address by the lease files alone: the new side's, if it has one there."""
-        for side in ("new", "old"):
-            found = await self.world.finder.addresses(
-                member.device.mac, "new" if side == "new" else "old"
-            )
-            if found:
-                return found[0]
-        return None
+    async def _leased(self, member: Member) -> list[str]:
+        """Its address by the lease files alone, one for each side that has one."""
+        found = [await self.world.finder.addresses(member.device.mac, side) for side in SIDES]
+        return [addresses[0] for addresses in found if addresses]
 
     def _inside(self, address: str | None, side: SideName, possible: tuple[SideName, ...]) -> bool:
         subnet = self._sides[side].subnet

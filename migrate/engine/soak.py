@@ -32,11 +32,13 @@ async def soak_awake(
     pace: Pace,
     target: SideName,
     wrong_with: Callable[[Sighting], str],
+    silent: Callable[[Sighting], str] = lambda there: "",
 ) -> Soaked:
     """Stay until the device was well, as intended, for the soak; or is lost, or stays unwell.
 
     The soak is counted from the last moment at which anything was wrong. `wrong_with` says what is
-    wrong with it where it was seen; empty if nothing is.
+    wrong with it where it was seen, `silent` that it does not say that it is there, where that is
+    asked for; empty if nothing is.
     """
     loop = asyncio.get_running_loop()
     begun = loop.time()
@@ -56,7 +58,7 @@ async def soak_awake(
         elif before and _restarted_between(before, there):
             wrong = "it restarts again and again"
         else:
-            wrong = other
+            wrong = other or silent(there)
         if wrong:
             end = now + pace.soak_seconds
             if now >= patience:
@@ -100,6 +102,7 @@ async def soak_asleep(
     pace: Pace,
     target: SideName,
     wrong_with: Callable[[Sighting], str],
+    silent: Callable[[Sighting], str] = lambda there: "",
 ) -> Soaked:
     """The same for a device that sleeps, over its wakes.
 
@@ -122,10 +125,11 @@ async def soak_asleep(
                 return Event.LOSE, words + join(look.words)
             continue
         misses = 0
-        if wrong := wrong_with(there):
+        other = wrong_with(there)
+        if wrong := other or silent(there):
             wakes.unwell()
             if now >= give_up:
-                return Event.COME_BACK, f"on the {target} side, but {wrong}"
+                return Event.COME_BACK if other else None, f"on the {target} side, but {wrong}"
         elif wakes.seen(now):
             return Event.SOAK, f"well over its wakes for {now - begun:.1f} s"
         await seeker.change(member, max(pace.look_seconds, pace.soak_seconds / 10))

@@ -30,8 +30,8 @@ TOLD = frozenset({State.SENDING, State.AWAY, State.ADRIFT, State.SEEN, State.SET
 """States of a device that was given the new passphrase, as far as can be told."""
 UNTOLD = frozenset({State.WAITING, State.DECLINED})
 """States of a device that was not, or seemed none the worse for it."""
-LEFT_BEHIND = UNTOLD | {State.RETURNED}
-"""States of a device that is on the network by the old passphrase, as far as is known."""
+ONCE_MORE = frozenset({State.DECLINED, State.RETURNED})
+"""States from which a device is told once more, when the owner says so."""
 GONE = frozenset({State.AWAY, State.SETTLED})
 """States of a device that the access point may be changed for, or was changed for already."""
 
@@ -46,16 +46,15 @@ class Switchover:
     async def forward(self, again: Collection[str]) -> Outcome:
         """Tell every device and see it go; or, once the access point is changed, see it come."""
         self._on.seeker.flipped = self._on.journal.flipped
-        return await (self._see_come() if self._on.journal.flipped else self._tell_all(again))
+        return await (self._see_come if self._on.journal.flipped else self._tell_all)(again)
 
     async def _tell_all(self, again: Collection[str]) -> Outcome:
         journal = self._on.journal
         rows = self._rows()
-        once_more = {State.DECLINED, State.RETURNED}
         ready = [
             row.name
             for row in rows
-            if row.state is State.WAITING or (row.state in once_more and row.name in again)
+            if row.state is State.WAITING or (row.state in ONCE_MORE and row.name in again)
         ]
         if quiet := [name for name in ready if self._on.quiet(self._on.crew.members[name])]:
             # The others would be gone until those hours end, and all of them have been told.
@@ -100,12 +99,15 @@ class Switchover:
             flip=True,
         )
 
-    async def _see_come(self) -> Outcome:
+    async def _see_come(self, again: Collection[str]) -> Outcome:
         journal = self._on.journal
-        if here := await self._still_here():
-            words = f"{named(here)} answers, and has not left since it had the old passphrase"
+        rows = self._rows()
+        # Whoever answers can be told once more, whatever the access point has by now.
+        ready = {row.name for row in rows if row.state in ONCE_MORE and row.name in again}
+        if here := await self._still_here(ready):
+            words = f"{named(here)} answers, and was never given the new passphrase"
             journal.unflip(words)
-            for row in self._rows():
+            for row in rows:
                 if row.state is State.SEEN:  # by the old passphrase as well
                     journal.step(row.name, Event.LOSE, "the access point has not been changed")
             return Outcome(
@@ -114,8 +116,13 @@ class Switchover:
                 "before every device has been told",
                 reasons_of(journal.row(name) for name in here),
             )
-        told = [row.name for row in self._rows() if row.state in TOLD or row.sent_at]
-        await self._together(self._journey(name).go() for name in told)
+        if ready:
+            journal.remark(ADMITTED, f"{len(ready)} once more", 0)
+        told = [row.name for row in rows if row.state in TOLD or row.sent_at]
+        await self._together(
+            self._journey(name).send() if name in ready else self._journey(name).go()
+            for name in told
+        )
         rows = self._rows()
         failed = [row for row in rows if not arrived_for_good(row)]
         if failed:
@@ -130,10 +137,10 @@ class Switchover:
         journal.remark("finished", "every device settled or written off")
         return Outcome(Exit.DONE, f"{devices(len(rows))} came across, all that were to")
 
-    async def _still_here(self) -> list[str]:
+    async def _still_here(self, ready: Collection[str]) -> list[str]:
         """Devices that answer although the access point is said to be changed, and could not if it
-        were."""
-        rows = [row for row in self._rows() if row.state in LEFT_BEHIND]
+        were; `ready` are told once more instead."""
+        rows = [row for row in self._rows() if row.state in UNTOLD and row.name not in ready]
         members, seconds = self._on.crew.members, self._on.crew.plan.pace.reply_seconds
         looks = await asyncio.gather(
             *(self._on.seeker.look(members[row.name], seconds) for row in rows)
@@ -145,23 +152,14 @@ class Switchover:
         ]
 
     def _never_left(self, row: Row, there: Sighting) -> bool:
-        """Whether it is there as it was when it surely had the old passphrase. One that was sent
-        the new one may hold it all the same, by a message that came late or twice; it then has
-        restarted since."""
-        uptime, since = there.readings.uptime_seconds, self._known_old(row)
-        if since is None or uptime is None:
-            return row.state in UNTOLD
+        """Whether it has been there all the time. One that was sent the new passphrase may hold it
+        all the same, by a message that came late or twice; it has restarted then."""
+        uptime = there.readings.uptime_seconds
+        if row.sent_at is None or uptime is None:
+            return True
+        since = self._on.world.now() - datetime.fromisoformat(row.sent_at)
         asked = asyncio.get_running_loop().time() - there.asked
-        elapsed = (self._on.world.now() - since).total_seconds() - asked
-        return uptime + UPTIME_SLACK >= elapsed
-
-    def _known_old(self, row: Row) -> datetime | None:
-        """When it was known last to be there by the old passphrase; None if it was sent nothing."""
-        known = [row.sent_at] if row.sent_at else []
-        if row.state is State.RETURNED:
-            entries = self._on.journal.entries(row.name)
-            known += [entry.at for entry in entries if entry.kind == Event.COME_BACK]
-        return datetime.fromisoformat(known[-1]) if known else None
+        return uptime + UPTIME_SLACK >= since.total_seconds() - asked
 
     def _rows(self) -> list[Row]:
         return [row for row in self._on.journal.rows() if not row.written_off]

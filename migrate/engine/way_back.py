@@ -91,24 +91,23 @@ class WayBack:
         await self._several.follow_up(names)
         if self._on.stopping.is_set():
             return self._several.stopped()
-        before = {name: self._on.journal.row(name) for name in names}
-        ready = [name for name in names if before[name].state in SENT_BACK and self._apart(name)]
+        ready = [name for name in names if self._ready(name)]
         if quiet := [name for name in ready if self._on.quiet(self._on.crew.members[name])]:
             # The owner asked for the way back, now or in the playbook; it may be urgent.
             words = f"the way back does not wait for the quiet hours of {named(quiet)}"
             self._on.journal.remark("quiet hours", words, index)
             self._on.tell(Tidings("note", words, direction=Direction.BACK))
-        await self._several.send(ready)
-        after = {name: self._on.journal.row(name) for name in names}
-        failed = [name for name in names if not arrived_for_good(after[name])]
+        if not any(row.state is State.RESTORED for row in self._on.journal.rows()):
+            # A pilot: nobody knows yet that the old network lets anybody in.
+            await self._several.send(ready[:1])
+            ready = ready[1:] if not self._lost(ready[:1]) else []
+        await self._several.send(name for name in ready if self._apart(name))
+        rows = [self._on.journal.row(name) for name in names]
+        failed = [row.name for row in rows if not (row.written_off or arrived_for_good(row))]
         self._on.journal.remark("back", f"{len(names) - len(failed)} of {len(names)}", index)
         if failed and self._on.stopping.is_set():
             return self._several.stopped()
-        if any(
-            after[name].sent_at != before[name].sent_at
-            or after[name].state not in SENT_BACK | {State.ADRIFT}
-            for name in failed
-        ):
+        if self._lost(failed):
             return Outcome(
                 Exit.HELD,
                 f"the way back stopped at wave {index + 1}",
@@ -116,15 +115,43 @@ class WayBack:
             )
         return None
 
+    def _ready(self, name: str) -> bool:
+        """Whether it is to be given its way back now."""
+        row = self._on.journal.row(name)
+        return row.state in SENT_BACK and not row.written_off and self._apart(name)
+
+    def _lost(self, names: Iterable[str]) -> bool:
+        """Whether one of these was given its way back, in this process or in one before, and has
+        not come well of it: the same could happen to the next. One that cannot be found, and so was
+        sent nothing, proves nothing."""
+        rows = [self._on.journal.row(name) for name in names]
+        return any(
+            self._was_sent_back(row) or row.state not in SENT_BACK | {State.ADRIFT}
+            for row in rows
+            if not row.written_off and not arrived_for_good(row)
+        )
+
+    def _was_sent_back(self, row: Row) -> bool:
+        given = row.given == self._on.journal.way_back(row.name)
+        return row.direction is Direction.BACK and row.sent_at is not None and given
+
     def _apart(self, name: str) -> bool:
-        """Whether no other device of its cover may be off the network (invariant 7)."""
-        cover = self._on.crew.plan.device(name).cover
-        mates = {d.name for d in self._on.crew.plan.devices if cover and d.cover == cover} - {name}
+        """Whether no other device of its cover may be off the network, and none that feeds the
+        network while this one is, or the other way round (invariant 7)."""
+        plan = self._on.crew.plan
+        mine = plan.device(name)
         for row in self._on.journal.rows():
-            if row.name in mates and row.standing.away and not row.written_off:
+            other = plan.device(row.name)
+            if row.name == name or row.written_off or not row.standing.away:
+                continue
+            if mine.cover and other.cover == mine.cover:
                 words = f"nothing was sent: {row.name} of the same cover is not back"
-                self._on.journal.note(name, words)
-                return False
+            elif (mine.feeds or other.feeds) and self._was_sent_back(row):
+                words = f"nothing was sent: {row.name} is away, and one of them feeds the network"
+            else:
+                continue
+            self._on.journal.note(name, words)
+            return False
         return True
 
     def _gone_back(self, wanted: set[str]) -> Outcome:

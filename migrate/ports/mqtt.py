@@ -107,6 +107,7 @@ class BrokerLink:
         self._hear: HearRetained = _nobody
         self._found: set[str] = set()
         self.heard: dict[str, str] = {}
+        self.heard_at: dict[str, float] = {}
         self.watchers: dict[str, set[asyncio.Event]] = {}
 
     async def start(self, seconds: float) -> None:
@@ -339,6 +340,8 @@ class BrokerLink:
         if waiter and not message.retain and not waiter.answer.done() and _fits(waiter, payload):
             waiter.answer.set_result(bytes(payload))
         self.heard[topic] = bytes(payload[:200]).decode("utf-8", "replace")
+        if not message.retain:
+            self.heard_at[topic] = asyncio.get_running_loop().time()
         for event in self.watchers.get(topic, ()):
             event.set()
 

@@ -55,6 +55,11 @@ class MqttLine:
         link = self.links.get(side)
         return link.heard.get(topic) if link else None
 
+    def heard_at(self, topic: str, side: SideName) -> float | None:
+        """See Presence."""
+        link = self.links.get(side)
+        return link.heard_at.get(topic) if link else None
+
     async def retained(self, topics: Collection[str], hear: HearRetained) -> list[Retained]:
         """See Brokers."""
         links = {id(link): link for link in self.links.values()}.values()

@@ -61,6 +61,11 @@ class Presence(Protocol):
         """The last word heard on a topic of the side's broker."""
         ...
 
+    def heard_at(self, topic: str, side: SideName) -> float | None:
+        """The loop's time at which the last word came that the broker had not kept; None if none
+        did."""
+        ...
+
     async def change(self, topic: str, seconds: float) -> None:
         """Return at the next message on this topic at either side, at the latest after seconds."""
         ...

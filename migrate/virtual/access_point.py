@@ -23,7 +23,7 @@ class AccessPoint:
         self.now: SideName = "old"
         self._dark = 0
         new.on_air = False
-        new.leases = old.leases
+        new.leases, new.next_host = old.leases, old.next_host + 100
 
     def change(self, house: House, to: SideName) -> None:
         """Give it the passphrase of this side; who is on it by the other is off it at once."""

@@ -46,7 +46,9 @@ class Flaws:
 @dataclass
 class VirtualUnit:
     """`store` is its memory, `running` what is in force; `taken` the stores after each settings
-    message that it took. On no network while `network` is None."""
+    message that it took. On no network while `network` is None. With `wakes_seconds` it sleeps: it
+    is awake for `awake_seconds` after each start, and again each time it wakes (manuals); it says
+    that it goes, if it `sleeps_cleanly`."""
 
     house: House
     name: str
@@ -58,6 +60,9 @@ class VirtualUnit:
     restart_seconds: float = 3.0
     join_seconds: float = 1.5
     flaws: Flaws = field(default_factory=Flaws)
+    wakes_seconds: float | None = None
+    awake_seconds: float = 8.0
+    sleeps_cleanly: bool = True
 
     def __post_init__(self) -> None:
         self.running = self.store
@@ -73,6 +78,7 @@ class VirtualUnit:
         self._life = 0
         self._visit = 0
         self._failed = 0
+        self._asleep = self._restart_due = False
         self._firmware: Firmware = FAMILIES[self.family](self.topic)
         self.house.units[self.name] = self
 
@@ -128,6 +134,7 @@ class VirtualUnit:
         self.running = self.store
         self.booted_at = self.house.loop.time()
         self._failed = 0
+        self._asleep = self._restart_due = False
         self._firmware = FAMILIES[self.family](self.topic)
         self.house.note("boot", self.name)
 
@@ -139,7 +146,7 @@ class VirtualUnit:
         self.house.later(seconds, lambda: self._try(life))
 
     def _try(self, life: int) -> None:
-        if life != self._life or self.network is not None:
+        if life != self._life or self.network is not None or self._asleep:
             return
         name, key = self.store.wifi_name, self.store.wifi_key
         spare = self._failed >= TRIES_BEFORE_SPARE and bool(self.store.wifi_spare_name)
@@ -150,6 +157,8 @@ class VirtualUnit:
             self._failed = 0 if spare else self._failed + 1
             self.look_for_network(self.join_seconds * 2)
             return
+        if not spare:  # a key that waited for a restart is in force by this
+            self.running = replace(self.running, wifi_name=name, wifi_key=key)
         self._join(network)
         if self.flaws.take("flaps"):
             self.house.chance.count("flaps")
@@ -170,6 +179,9 @@ class VirtualUnit:
         self.network, self.joined_at = network, loop.time()
         self.address = network.lease(self.mac, loop.time() + chance.random.uniform(0, 1))
         self.house.note("joined", f"{self.name} {network.name}")
+        if self.wakes_seconds is not None:
+            # From when it is up, or cannot be within a period.
+            self._doze_later(self.wakes_seconds if self.running.broker_host else 0.0)
 
     def _give_away(self, network: VirtualNetwork, address: str) -> None:
         """Another unit that is on this network gets the address that this one had."""
@@ -188,6 +200,34 @@ class VirtualUnit:
             self.house.note("left", f"{self.name} {self.network.name}")
         self.network, self.address = None, None
         self._visit += 1
+
+    # Sleep
+
+    def _doze_later(self, seconds: float) -> None:
+        visit = self._visit
+        self.house.later(seconds + self.awake_seconds, lambda: self._doze(visit))
+
+    def _doze(self, visit: int) -> None:
+        if visit != self._visit or self._restart_due:  # which comes before sleep (manuals)
+            return
+        self._asleep, life = True, self._life
+        self.house.note("asleep", self.name)
+        broker = self.broker
+        if broker is not None and self.sleeps_cleanly:
+            word = self._firmware.absence_word.encode()
+            broker.publish(self._firmware.presence_topic, word, retain=True)
+            self.broker = None
+            del broker.units[self.name]
+        self.leave()
+        asleep = max((self.wakes_seconds or 0.0) - self.awake_seconds, 0.0)
+        self.house.later(asleep, lambda: self._wake(life))
+
+    def _wake(self, life: int) -> None:
+        if life == self._life:
+            self._asleep = False
+            self.booted_at = self.house.loop.time()  # its uptime counts from here (manuals)
+            self.house.note("awake", self.name)
+            self.look_for_network(self.join_seconds)
 
     def _flap(self, visit: int) -> None:
         if visit == self._visit:
@@ -210,6 +250,8 @@ class VirtualUnit:
         self.broker = broker
         broker.units[self.name] = self
         self.house.note("connected", f"{self.name} {broker.host}")
+        if self.wakes_seconds is not None:
+            self._doze_later(0.0)
         firmware = self._firmware
         broker.publish(firmware.presence_topic, firmware.presence_word.encode(), retain=True)
 
@@ -266,6 +308,7 @@ class VirtualUnit:
             self.taken.append(self.store)
             self.house.note("took settings", self.name)
         if outcome.restart:
+            self._restart_due = True
             life = self._life
 
             def due() -> None:

@@ -42,6 +42,7 @@ class BrokerEar:
         self.broker = broker
         self.up = asyncio.Event()
         self.heard: dict[str, str] = {}
+        self.heard_at: dict[str, float] = {}
         self.waiters: dict[str, _Waiter] = {}
         self.busy: dict[str, asyncio.Lock] = {}
         self.watchers: dict[str, set[asyncio.Event]] = {}
@@ -82,6 +83,8 @@ class BrokerEar:
         if waiter and not retained and not waiter.answer.done() and _fits(waiter, payload):
             waiter.answer.set_result(payload)
         self.heard[topic] = payload[:200].decode("utf-8", "replace")
+        if not retained:
+            self.heard_at[topic] = self.house.loop.time()
         for event in self.watchers.get(topic, ()):
             event.set()
 
@@ -136,6 +139,11 @@ class VirtualWorld:
         """See Presence."""
         ear = self.ears.get(side)
         return ear.heard.get(topic) if ear else None
+
+    def heard_at(self, topic: str, side: SideName) -> float | None:
+        """See Presence."""
+        ear = self.ears.get(side)
+        return ear.heard_at.get(topic) if ear else None
 
     async def change(self, topic: str, seconds: float) -> None:
         """See Presence."""

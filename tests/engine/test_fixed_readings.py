@@ -61,6 +61,9 @@ class Nowhere:
     def last(self, topic: str, side: SideName) -> str | None:
         return None
 
+    def heard_at(self, topic: str, side: SideName) -> float | None:
+        return None
+
     async def change(self, topic: str, seconds: float) -> None:
         return
 

@@ -4,6 +4,7 @@
     python -m tests.swarm 1000 --from 5000 the seeds 5000 to 5999
     python -m tests.swarm --seed 51        one seed, with its whole story
     python -m tests.swarm 50 --everywhere  50 quiet stories, each cut off at every single step
+    python -m tests.swarm 1000 --family switchover   stories of another family (families.py)
 
 Ends with 1 if an invariant was broken, with a line for each such seed.
 """
@@ -15,12 +16,14 @@ import os
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from itertools import islice
 
 from migrate.model.lifecycle import TRANSITIONS, TURNS
 
+from .families import FAMILIES
 from .story import Ending, everywhere, play
 
 SHOWN = 20
@@ -34,14 +37,19 @@ def main() -> int:
     parser.add_argument("--from", dest="first", type=int, default=0)
     parser.add_argument("--seed", type=int)
     parser.add_argument("--everywhere", action="store_true")
+    parser.add_argument("--family", choices=FAMILIES, default="plain")
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
     asked = parser.parse_args()
+    if asked.everywhere and asked.family != "plain":
+        parser.error("--everywhere is for the family `plain` alone")
     if asked.seed is not None:
-        return one(asked.seed)
+        return one(asked.seed, asked.family)
     begun = time.monotonic()
-    total = Total()
+    total = Total(asked.family)
     seeds = range(asked.first, asked.first + asked.count)
-    many = endings(seeds, asked.processes, everywhere=asked.everywhere)
+    work = _cut_everywhere if asked.everywhere else partial(_batch, asked.family)
+    size = 1 if asked.everywhere else BATCH
+    many = endings(seeds, asked.processes, work, size)
     for number, ending in enumerate(many, start=1):
         total.add(ending)
         if ending.broken:
@@ -52,20 +60,20 @@ def main() -> int:
     return 1 if total.broken else 0
 
 
-def one(seed: int) -> int:
+def one(seed: int, family: str) -> int:
     """One seed, told at length, and told twice: both times to the letter the same."""
-    ending, again = play(seed), play(seed)
+    ending, again = _told(family, seed), _told(family, seed)
     print("\n".join(ending.told))
     same = "the same" if ending.digest == again.digest else "OTHERWISE THE SECOND TIME"
     print(f"seed {seed}: digest {ending.digest}, {same}; {ending.broken or 'all is well'}")
     return 1 if ending.broken or ending.digest != again.digest else 0
 
 
-def endings(seeds: range, processes: int, *, everywhere: bool) -> Iterator[Ending]:
+def endings(
+    seeds: range, processes: int, work: Callable[[Iterable[int]], list[Ending]], size: int
+) -> Iterator[Ending]:
     """All endings, in the order of the seeds."""
-    size = 1 if everywhere else BATCH
     batches = (seeds[at : at + size] for at in range(0, len(seeds), size))
-    work = _cut_everywhere if everywhere else _batch
     with ProcessPoolExecutor(processes) as pool:
         # Not all at once: what has ended is counted and let go of.
         while todo := list(islice(batches, 40 * processes)):
@@ -73,10 +81,15 @@ def endings(seeds: range, processes: int, *, everywhere: bool) -> Iterator[Endin
                 yield from batch
 
 
-def _batch(seeds: Iterable[int]) -> list[Ending]:
+def _told(family: str, seed: int) -> Ending:
+    draw, kind = FAMILIES[family]
+    return play(seed, draw(seed), kind)
+
+
+def _batch(family: str, seeds: Iterable[int]) -> list[Ending]:
     found = []
     for seed in seeds:
-        ending = play(seed)
+        ending = _told(family, seed)
         ending.told.clear()
         found.append(ending)
     return found
@@ -92,7 +105,8 @@ def _cut_everywhere(seeds: Iterable[int]) -> list[Ending]:
 class Total:
     """What happened in many stories."""
 
-    def __init__(self) -> None:
+    def __init__(self, family: str = "plain") -> None:
+        self.family = family
         self.numbers: Counter[str] = Counter()
         self.mishaps: Counter[str] = Counter()
         self.cuts: Counter[str] = Counter()
@@ -139,8 +153,10 @@ class Total:
             "",
             f"broken invariants: {len(self.broken)}",
         ]
+        again = "" if self.family == "plain" else f" --family {self.family}"
         lines += [
-            f"  python -m tests.swarm --seed {seed}: {why}" for seed, why in self.broken[:SHOWN]
+            f"  python -m tests.swarm{again} --seed {seed}: {why}"
+            for seed, why in self.broken[:SHOWN]
         ]
         return "\n".join(lines)
 

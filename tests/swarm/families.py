@@ -9,11 +9,13 @@ from collections.abc import Callable
 
 from .scenario import Scenario, draw
 from .story import Story
+from .sleepers import SleeperStory, draw_sleepers
 from .switchover import SwitchoverStory, draw_switchover
 
 Family = tuple[Callable[[int], Scenario], type[Story]]
 
 FAMILIES: dict[str, Family] = {
     "plain": (draw, Story),
+    "sleepers": (draw_sleepers, SleeperStory),
     "switchover": (draw_switchover, SwitchoverStory),
 }

@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
 
-from migrate.dialects.messages import MqttRequest, Request
 from migrate.lab.firmware.base import Store
 from migrate.virtual.house import House
 from migrate.virtual.unit import VirtualUnit
@@ -303,16 +302,8 @@ def _bare(store: Store) -> Store:
     return replace(store, pending=frozenset(), output=True)
 
 
-def kind_in(request: Request) -> str:
+def kind_of(family: str, method: str, target: str, body: bytes) -> str:
     """What a request asks for, by the families' manuals: read, restart or settings."""
-    if isinstance(request, MqttRequest):
-        family, _, verb = request.topic.split("/")
-        return _kind_of(family, verb, "", request.payload)
-    family = {"/unit/document": "larch", "/call": "rowan"}.get(request.target, "sedge")
-    return _kind_of(family, request.method, request.target, request.body)
-
-
-def _kind_of(family: str, method: str, target: str, body: bytes) -> str:
     if family == "larch":
         return "read" if method in ("GET", "show") else "settings"
     if family == "rowan":

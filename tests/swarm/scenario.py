@@ -50,6 +50,10 @@ class Drawn:
     feeds: tuple[str, ...]
     age: float
     flaws: Flaws
+    wakes: float | None = None
+    awake: float = 8.0
+    cleanly: bool = True
+    quiet: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -107,6 +111,10 @@ class Scenario:
             yield f'topic = "t{number}"'
             if device.via == "http":
                 yield f'address = "{OLD_NET[20 + number]}"'
+            if device.wakes is not None:
+                yield f"wakes_seconds = {device.wakes}"
+            if device.quiet:
+                yield "quiet = [" + ", ".join(f'"{span}"' for span in device.quiet) + "]"
             if device.cover:
                 yield f'cover = "{device.cover}"'
             if device.feeds:

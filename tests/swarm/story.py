@@ -226,6 +226,9 @@ class Story:
                 scenario.first_store,
                 one.firmware,
                 flaws=replace(one.flaws, moves=0, swaps=0, flaps=0, stale=0, impostor=0),
+                wakes_seconds=one.wakes,
+                awake_seconds=one.awake,
+                sleeps_cleanly=one.cleanly,
             )
             unit.power_on(one.age)
             unit.flaws = replace(one.flaws)
