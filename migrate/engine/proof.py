@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Mapping
 from datetime import datetime
+from math import inf
 from typing import Any
 
 from migrate.dialects.understand import differences
@@ -28,7 +29,8 @@ class Proof:
     the time of day in the journal if an earlier process did it; `uptime_before`: how long it had
     been up then, as it told, in seconds; `in_place`: it was on the side it was sent to
     already; `at_once`: what it was given takes hold without a restart; `gone`: it was on no side
-    in a look since."""
+    in a look since; `said_yes`: the loop's
+    time at which it was told to restart and said yes."""
 
     def __init__(self, ground: Ground, member: Member, sent: float) -> None:
         self._on = ground
@@ -37,22 +39,26 @@ class Proof:
         self.uptime_before = ground.journal.uptime(member.name)
         self._by_the_clock = True
         self.gone = self.in_place = self.at_once = False
-        if self._on.seeker.flipped and self._row.state is State.RETURNED:
-            # What it did before it was back by the old passphrase proves nothing.
-            self.sent, self.uptime_before = self._was_back(), None
+        self.said_yes = inf
+        self._back = self._was_back()
 
     def _was_back(self) -> float:
-        """The loop's time at which it was found to have come back, by the journal."""
+        """The loop's time at which one that is to change over with an access point was found to
+        have come back, by the journal: what it did before that proves nothing. Without an end
+        otherwise."""
+        if not self._on.seeker.flipped or self._row.state is not State.RETURNED:
+            return -inf
         entries = self._on.journal.entries(self._member.name)
         back = [entry.at for entry in entries if entry.kind == Event.COME_BACK]
         if not back:
-            return self.sent
+            return -inf
         since = self._on.world.now() - datetime.fromisoformat(back[-1])
         return asyncio.get_running_loop().time() - max(since.total_seconds(), 0.0)
 
     def begin(self, now: float, uptime: float | None) -> None:
         """It is told to change, or to restart, at this time of the loop; it was up so long then."""
         self.sent, self.uptime_before, self._by_the_clock = now, uptime, False
+        self.said_yes, self._back = inf, -inf
 
     @property
     def _row(self) -> Row:
@@ -67,7 +73,8 @@ class Proof:
         restarted = self.restarted(there) if self._must_restart(there) else True
         # What tells how long it has been up must tell that it restarted; of what does not, nothing
         # better is to be had once its time is up.
-        untold = there.readings.uptime_seconds is None or not there.doubtful
+        uptime = None if self._uptimes_begin_at_wakes else there.readings.uptime_seconds
+        untold = uptime is None or not there.doubtful
         enough = late and restarted is None and untold and not self.may_not_have_left
         if not restarted and not enough:
             return None
@@ -97,6 +104,9 @@ class Proof:
             return False
         if not self._member.restarts or self._row.sent_at is None:
             return False
+        if self._uptimes_begin_at_wakes and self._member.dialect.restart is not None:
+            # Awake again, it may be there without a restart; its own word for it must do.
+            return there.asked - self.said_yes <= self._on.crew.plan.pace.reply_seconds
         if there.doubtful or self.in_place or self.may_not_have_left:
             return True
         # One that lost its network looks for the new one at once; its broker is still the old one.
@@ -174,10 +184,14 @@ class Proof:
         uptime = sighting.readings.uptime_seconds
         if uptime is None:
             return True if self.gone else None
+        if uptime + UPTIME_SLACK >= sighting.asked - self._back:
+            return False
         before, elapsed = self.uptime_before or 0.0, sighting.asked - self.sent
         if not self._uptimes_begin_at_wakes and uptime + UPTIME_SLACK < elapsed + before:
-            # An earlier process sent it: only a clock that may have been set since tells when.
-            return True if uptime < before or not self._by_the_clock else None
+            # An earlier process sent it: only a clock that may have been set since tells when. Then
+            # it cannot have been up for longer; and one that can be asked to restart is asked.
+            may_be = self._member.dialect.restart is None and uptime <= elapsed + UPTIME_SLACK
+            return True if uptime < before or not self._by_the_clock or may_be else None
         if uptime <= sighting.heard - self.sent + UPTIME_SLACK:
             return None
         # Not restarted, it has been up for as much longer as time has passed; or the clock is off.

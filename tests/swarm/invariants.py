@@ -53,6 +53,7 @@ class Invariants:
         self.first = {name: unit.store for name, unit in house.units.items()}
         self.seen: dict[str, Seen] = {name: Seen() for name in self.drawn}
         self.faults: dict[str, int] = dict.fromkeys(self.drawn, 0)
+        self.sent_back: set[str] = set()
         self.turns: dict[tuple[str, str, str], int] = {}
         self.reads: dict[str, list[tuple[float, str | None, Store | None]]]
         self.reads = {name: [] for name in self.drawn}
@@ -151,6 +152,7 @@ class Invariants:
             if gone and cover and self.drawn[one].cover == cover:
                 raise Broken(f"7: {name} is sent while {one} of its cover is {row.state}")
         if now.direction != "forward":
+            self._may_go_back(name, others, fresh)
             return
         # 2: earlier waves.
         for wave in self.waves[: now.wave]:
@@ -183,6 +185,17 @@ class Invariants:
         easier = [one for one in twins if RANK[self.drawn[one].reach] < mine]
         if easier and not any(fresh[one].state == "settled" for one in easier):
             raise Broken(f"9: {name} goes before any easier twin has proved the move")
+
+    def _may_go_back(self, name: str, others: dict[str, Seen], fresh: dict[str, Seen]) -> None:
+        """7 and 8 on the way back, of those that were sent it."""
+        off = [o for o in self.sent_back & others.keys() if not others[o].written_off]
+        for one in off:
+            if fresh[one].state in AWAY and (self.drawn[one].feeds or self.drawn[name].feeds):
+                raise Broken(f"7: {name} and {one} are away together, and one feeds the network")
+        under_way = [o for o in off if fresh[o].state in ("sending", "away", "seen")]
+        if under_way and not any(row.state == "restored" for row in fresh.values()):
+            raise Broken(f"8: {name} and {under_way} are taken back, and none has been before")
+        self.sent_back.add(name)
 
     def _rate(self, name: str, fresh: dict[str, Seen]) -> float:
         """Clopper and Pearson 1934: the rate p at which so few faults have a chance of 1 - c."""

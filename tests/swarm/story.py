@@ -65,9 +65,7 @@ class Ending:
     told: list[str] = field(default_factory=list)
 
 
-def play(
-    seed: int, scenario: Scenario | None = None, kind: type[Story] | None = None
-) -> Ending:
+def play(seed: int, scenario: Scenario | None = None, kind: type[Story] | None = None) -> Ending:
     """Play a seed to its end. What is wrong is in `broken`; an error of the tool is as well."""
     drawn = scenario or draw(seed)
     folder = Path(tempfile.mkdtemp(prefix="migrate-swarm-", dir=QUICK if QUICK.is_dir() else None))
@@ -159,9 +157,9 @@ class Story:
         while calm_rounds < ROUNDS:
             calm = house.loop.time() >= self.scenario.calm_at
             calm_rounds += calm
-            if calm:
-                self._calm()
-            elif self.scenario.more_flaws:
+            if calm and self._calm():
+                await asyncio.sleep(20)  # so that whoever looks next does not come too soon
+            elif not calm and self.scenario.more_flaws:
                 self._more_trouble()
             work = self._decide(outcome, calm=calm)
             if work is None:
@@ -309,11 +307,13 @@ class Story:
         group = "new-group" if unit.store.group != "new-group" else "old-group"
         unit.store = replace(unit.store, group=group)
 
-    def _calm(self) -> None:
-        """The weather clears, and the owner has been at every device that was lost."""
+    def _calm(self) -> bool:
+        """The weather clears, and the owner has been at every device that was lost. Whether there
+        was any."""
         self.chance.weather = FAIR
         self.gauge.cuts.clear()
         self.gauge.disk = ()
+        seen_to = False
         for unit in self.house.units.values():
             unit.flaws = type(unit.flaws)()
             # Which helps as well where the new settings are stored and wait for a restart.
@@ -321,6 +321,8 @@ class Story:
             lost = row.state == "adrift" or "not in force" in row.note or "not found" in row.note
             if unit.gone_for_good or lost:
                 unit.power_cut(1.0)
+                seen_to = True
+        return seen_to
 
     # The owner
 
