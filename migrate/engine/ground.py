@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import dataclass, field
+from datetime import datetime
 
 from migrate.engine.crew import Crew, Member
 from migrate.engine.seek import Seeker
@@ -18,7 +19,8 @@ from migrate.ports.protocols import World
 @dataclass
 class Ground:
     """What all journeys of a run stand on. `put_off`: devices whose quiet hours began before they
-    were sent anything."""
+    were sent anything. `outputs_read`: when this process read the outputs of a device last, by the
+    loop's time and by the time of day."""
 
     crew: Crew
     journal: Journal
@@ -30,6 +32,7 @@ class Ground:
     stopping: asyncio.Event
     returns: Estimate | None = None
     put_off: set[str] = field(default_factory=set)
+    outputs_read: dict[str, tuple[float, datetime]] = field(default_factory=dict)
 
     def quiet(self, member: Member) -> bool:
         """Whether it is in its quiet hours now."""

@@ -101,6 +101,8 @@ class Journey:
         while self._row.state is State.AWAY and not self._member.sleeps:
             look = await self._on.seeker.look(self._member, pace.reply_seconds)
             there, now = look.found.get("old"), self._loop.time()
+            if there is not None:
+                self._outputs.passing(there, self._proof.restarted(there), left=False)
             if there is None:
                 gone_since = gone_since if gone_since is not None else now
                 if now - gone_since >= pace.soak_seconds:
@@ -156,6 +158,7 @@ class Journey:
         if isinstance(said, Taken) and member.dialect.restart is not None:
             self._told_to_restart = self._loop.time()
             said = await on.talker.restart(member, start.at, seconds)
+            self._proof.said_yes = self._told_to_restart if isinstance(said, Taken) else inf
         if isinstance(said, Unclear) and member.sleeps and await self._slept_through():
             self._step(Event.UNSENT, f"found unchanged when it woke again: {said.why}")
             return False
@@ -253,6 +256,9 @@ class Journey:
             over = self._loop.time() - start >= limit + asleep
             arrived = self._proof.arrived(look, late=late)
             there = self._where_it_came_from(look)
+            for one in look.found.values() if arrived is None else ():
+                restarted = self._proof.restarted(one)
+                self._outputs.passing(one, restarted, left=one is not there)
             if asleep and late and look.found:
                 asleep_there = there
             if not adrift and (never := self._never_left(look)):
@@ -293,7 +299,7 @@ class Journey:
         known = not self._member.sleeps  # when one woke says nothing about the others
         if known:
             self._on.learn(took)
-        self._outputs.found(there)
+        self._outputs.found(there, self._proof.restarted(there))
         self._step(Event.ARRIVE, f"at {there.at} after {took:.1f} s", took if known else None)
         await self._soak()
 
@@ -349,7 +355,9 @@ class Journey:
             if waited and not self._on.stopping.is_set():
                 self._told_to_restart = self._loop.time()
                 self._proof.begin(self._told_to_restart, back.readings.uptime_seconds)
-                await self._on.talker.restart(self._member, back.at, self._pace.reply_seconds)
+                at, seconds = back.at, self._pace.reply_seconds
+                said = await self._on.talker.restart(self._member, at, seconds)
+                self._proof.said_yes = self._told_to_restart if isinstance(said, Taken) else inf
             return False
         # One that restarted and holds what it was given has not given up: it is still looking, or
         # answers for the last time on the side that it is about to leave.

@@ -3,11 +3,13 @@ always. What is right is decided in `planning.outputs`; here it is read, journal
 
 Journal first: the readings just before the send, those after the restart, and what an output is
 about to be set to are on disk before anything follows from them. So a process that takes over goes
-on where the last one ended, and nothing is set twice.
+on where the last one ended, and nothing is set twice. For how long nobody looked it cannot know,
+since a clock may have stood still with the power: what an earlier process saw last it only tells.
 """
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -39,8 +41,10 @@ AT_REST = frozenset({*GOAL.values(), State.RETURNED})
 """States in which the outputs are looked at: the device restarted, and is where it will be."""
 BY_THE_OWNER = "the playbook says to leave it"
 BY_THE_DIALECT = "its dialect cannot"
+CLOCK_SLACK = 1.0
+"""Seconds by which a clock may be set back without being doubted (time services do that often)."""
 CAME_BACK = "it has not settled where it was sent"
-STOPPED = "not restored yet, since the run was stopped: migrate resume does it"
+STOPPED = "not restored, since the run was stopped"
 
 
 class Outputs:
@@ -50,17 +54,38 @@ class Outputs:
         self._on = ground
         self._member = member
         self._last: Sighting | None = None
+        self._under_way: Trip | None = None
 
     def before(self, there: Sighting) -> None:
         """It is about to be sent something. On disk when this returns."""
         if self._member.dialect.outputs:
-            self._mark(kinds.BEFORE, in_words(self._values(there.readings)))
+            if self._past():
+                self._mark_unseen()
+            self._read(kinds.BEFORE, there)
 
-    def found(self, there: Sighting) -> None:
-        """It has been found after its restart."""
+    def passing(self, there: Sighting, restarted: bool | None, *, left: bool) -> None:
+        """It was sent something, and has not arrived: it may be switched by hand meanwhile.
+        `restarted` since, as far as can be told; `left`: it is not where it came from any more."""
+        trip = self._trip()
+        if trip is None:
+            return
+        if restarted is None:
+            after = left
+        else:
+            # Without an uptime, a few lost packets look like a restart.
+            after = restarted and (left or there.readings.uptime_seconds is not None)
+        self._keep(there, after, (trip.found if after else [trip.before, *trip.still])[-1:])
+
+    def found(self, there: Sighting, restarted: bool | None = None) -> None:
+        """It has been found after its restart; or without one, if it is known not to have
+        `restarted`: then it is not the restart that changed anything."""
         sent = self._on.journal.row(self._member.name).sent_at is not None
-        if self._member.dialect.outputs and sent:
-            self._mark(kinds.FOUND, in_words(self._values(there.readings)))
+        if not self._member.dialect.outputs or not sent:
+            return
+        self._mark_unseen()
+        if restarted is False:
+            self._read(kinds.STILL, there)
+        self._read(kinds.FOUND, there)
 
     def watching(self, wrong_with: Callable[[Sighting], str]) -> Callable[[Sighting], str]:
         """The same test of a sighting, which keeps the last one: at the end of a soak it tells how
@@ -68,6 +93,8 @@ class Outputs:
 
         def kept(there: Sighting) -> str:
             self._last = there
+            if trip := self._trip():
+                self._keep(there, True, trip.found[-1:])
             return wrong_with(there)
 
         return kept
@@ -91,7 +118,10 @@ class Outputs:
         if state is State.RETURNED:
             self.found(there)
             past = self._past()
+        elif self._mark_unseen():
+            past = self._past()
         now = self._values(there.readings)
+        self._touch()
         verdicts = self._judge(past, now, state)
         wanted = {name: one.restore for name, one in verdicts.items() if one.restore is not None}
         if wanted and self._on.stopping.is_set():
@@ -126,7 +156,7 @@ class Outputs:
         if back is None:
             return _unrestored(wanted, found, f"told to, and cannot be read since: {unread}")
         now = self._values(back.readings)
-        self._mark(kinds.READ_BACK, in_words(now))
+        self._read(kinds.READ_BACK, back)
         verdicts = self._judge(self._past(), now, on.journal.row(member.name).state)
         return {
             name: one if one.well or not why else replace(one, words=f"{one.words}; {why}")
@@ -135,7 +165,7 @@ class Outputs:
         }
 
     def _judge(self, past: list[Trip], now: Values, state: State) -> dict[str, Verdict]:
-        pace, planned = self._on.crew.plan.pace, self._member.planned
+        planned = self._member.planned
         surveyed = (self._on.journal.survey(self._member.name) or {}).get("outputs", {})
         whole = BY_THE_OWNER if planned.outputs == "left" else ""
         whole = CAME_BACK if state is State.RETURNED else whole
@@ -144,8 +174,7 @@ class Outputs:
             for name, one in self._member.dialect.outputs.items()
             if one.write is None
         }
-        patience = pace.deadline_seconds.most + until_awake(planned.wakes_seconds)
-        return judge(past, surveyed, now, Leave(whole, unset), patience)
+        return judge(past, surveyed, now, Leave(whole, unset))
 
     def _end(self, verdicts: dict[str, Verdict], now: Values) -> None:
         words = self._told({n: one.words for n, one in verdicts.items() if one.tell})
@@ -182,13 +211,55 @@ class Outputs:
 
     def _past(self) -> list[Trip]:
         entries = self._on.journal.entries(self._member.name)
-        return trips(Line(entry.at, entry.kind, entry.detail) for entry in entries)
+        return trips(Line(entry.kind, entry.detail) for entry in entries)
 
     def _told(self, words: dict[str, str]) -> str:
         return self._on.talker.clean(told_words(words, only=len(self._names) == 1))
 
+    def _trip(self) -> Trip | None:
+        """The sending that is under way. Kept until the next mark: each sighting asks for it."""
+        if self._under_way is None and self._member.dialect.outputs:
+            past = self._past()
+            self._under_way = past[-1] if past and not past[-1].ended else None
+        return self._under_way
+
+    def _keep(self, there: Sighting, after: bool, known: list[Values]) -> None:
+        """A sighting on the way or in the soak: on disk if it shows a change."""
+        self._mark_unseen()
+        values = self._values(there.readings)
+        if known and all(value in (None, known[0].get(name)) for name, value in values.items()):
+            self._touch()  # one that could not be read this once says nothing
+        else:
+            self._read(kinds.FOUND if after else kinds.STILL, there)
+
+    def _read(self, kind: str, there: Sighting) -> None:
+        self._mark(kind, in_words(self._values(there.readings)))
+        self._touch()
+
+    def _touch(self) -> None:
+        now = asyncio.get_running_loop().time(), self._on.world.now()
+        self._on.outputs_read[self._member.name] = now
+
+    def _mark_unseen(self) -> bool:
+        """Whether nobody can tell what became of the outputs since they were read last: another
+        process read them, or too long ago, or the clock was set back. On disk if so.
+
+        By two clocks: the loop's may stand still while the machine sleeps, and the other be set."""
+        patience = self._on.crew.plan.pace.deadline_seconds.most
+        patience += until_awake(self._member.planned.wakes_seconds)
+        read = self._on.outputs_read.get(self._member.name)
+        if read is not None:
+            steady = asyncio.get_running_loop().time() - read[0]
+            by_the_clock = (self._on.world.now() - read[1]).total_seconds()
+            if steady <= patience and -CLOCK_SLACK <= by_the_clock <= patience:
+                return False
+        words = "another process read them last" if read is None else "not read for too long"
+        self._mark(kinds.UNSEEN, words)
+        return True
+
     def _mark(self, kind: str, words: str) -> None:
         self._on.journal.mark(self._member.name, kind, words)
+        self._under_way = None
 
     def _say(self, words: str) -> None:
         row = self._on.journal.row(self._member.name)

@@ -73,8 +73,10 @@ class Proof:
         restarted = self.restarted(there) if self._must_restart(there) else True
         # What tells how long it has been up must tell that it restarted; of what does not, nothing
         # better is to be had once its time is up.
-        uptime = None if self._uptimes_begin_at_wakes else there.readings.uptime_seconds
-        untold = uptime is None or not there.doubtful
+        if self._uptimes_begin_at_wakes:
+            untold = self._member.dialect.restart is None
+        else:
+            untold = there.readings.uptime_seconds is None or not there.doubtful
         enough = late and restarted is None and untold and not self.may_not_have_left
         if not restarted and not enough:
             return None

@@ -9,7 +9,7 @@ from migrate.engine.journey import arrived_for_good
 from migrate.engine.several import Several
 from migrate.engine.tidings import Outcome, Tidings
 from migrate.journal.rows import Row
-from migrate.model.lifecycle import TURNS, Direction, State
+from migrate.model.lifecycle import TURNS, UNRESOLVED, Direction, State
 from migrate.model.problems import Exit, Problem, Refused
 from migrate.planning.hours import named
 from migrate.planning.steps import devices
@@ -44,6 +44,12 @@ class WayBack:
             raise Refused(ONE_STEP)
         wanted = set(names) if names is not None else {d.name for d in self._on.crew.plan.devices}
         await self._several.follow_up(n for n in wanted if self._several.may_have_left_unseen(n))
+        under_way = [
+            row.name
+            for row in self._on.journal.rows()
+            if row.direction is Direction.BACK and row.state in UNRESOLVED
+        ]
+        await self._several.follow_up(under_way)
         rows = [row for row in self._on.journal.rows() if row.name in wanted]
         leaving = [row.name for row in rows if not self._is_back(row)]
         self._several.check_carried(leaving, only_back=True)
@@ -97,8 +103,14 @@ class WayBack:
             words = f"the way back does not wait for the quiet hours of {named(quiet)}"
             self._on.journal.remark("quiet hours", words, index)
             self._on.tell(Tidings("note", words, direction=Direction.BACK))
-        if not any(row.state is State.RESTORED for row in self._on.journal.rows()):
+        rows = self._on.journal.rows()
+        if not any(row.state is State.RESTORED for row in rows):
             # A pilot: nobody knows yet that the old network lets anybody in.
+            if before := [row.name for row in rows if self._is_under_way(row)]:
+                words = (
+                    f"the way back stopped: {named(before)} went first and has not settled there"
+                )
+                return Outcome(Exit.HELD, words, self._several.reasons(before))
             await self._several.send(ready[:1])
             ready = ready[1:] if not self._lost(ready[:1]) else []
         await self._several.send(name for name in ready if self._apart(name))
@@ -130,6 +142,9 @@ class WayBack:
             for row in rows
             if not row.written_off and not arrived_for_good(row)
         )
+
+    def _is_under_way(self, row: Row) -> bool:
+        return self._was_sent_back(row) and row.state in UNRESOLVED and not row.written_off
 
     def _was_sent_back(self, row: Row) -> bool:
         given = row.given == self._on.journal.way_back(row.name)

@@ -1,16 +1,21 @@
 """What devices switch: was it the restart that changed an output, and what is done about it.
 
 The theory in plain words. A restart can drop what a device switches (common practice, no source): a
-freezer's plug that stays off after a move spoils food, though the move went well. So every output
-is read four times: at the survey; just before the device is sent its bundle, since a person may
-have switched it meanwhile; when it is found after its restart; and at the end of its soak.
+freezer's plug that stays off after a move spoils food, though the move went well. But what a person
+has switched off must not be switched on with nobody there. So every output is read at the survey;
+just before the device is sent its bundle; whenever it is seen between that and its restart; when it
+is found after its restart; and while it soaks.
 
 * At the end as just before: all is well.
-* Otherwise at the end, and when it was found already: the restart did it. It may be restored, once.
-* Otherwise at the end, but not when it was found: somebody switched it since. It is left alone.
-* A reading is missing, or the device was unseen for long: nobody can tell. It is left alone.
+* Otherwise at the end, and already when it was found: the restart did it. It may be restored, once.
+* It changed before the restart, or after it was found: somebody switched it. It is left alone.
+* At the survey otherwise than just before: it may be on for a moment only. It is left alone.
+* A reading is missing, the device was unseen for long, or another process saw it last: nobody can
+  tell. It is left alone.
 
 An output is only ever set to what it was just before the send, so none is switched on that was off.
+There is one exception: a process that takes a device back, or sends it once more, while it has not
+lost sight of it. The output is then set to what it was before that same process dropped it.
 All that is not as it was is told, whatever was done about it.
 
 The readings are kept in the run's journal, as lines of kinds of their own, and taken from there: a
@@ -21,7 +26,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
 from typing import Final
 
 from migrate.dialects.messages import Switched
@@ -32,8 +36,15 @@ Values = Mapping[str, Switched | None]
 
 BEFORE: Final = "outputs before"
 """Kind of the line with the readings just before a device is sent its bundle."""
+STILL: Final = "outputs still"
+"""Kind of the line with the readings of a device that was sent its bundle and that, as far as can
+be told, has not restarted yet."""
+UNSEEN: Final = "outputs unseen"
+"""Kind of the line that says that nobody can tell what became of outputs since they were read last:
+for too long, or for a time that is not known."""
 FOUND: Final = "outputs found"
-"""Kind of the line with the readings of a device that was found after its restart."""
+"""Kind of the line with the readings of a device that was found after its restart, and once more
+whenever they changed."""
 TOLD: Final = "outputs told"
 """Kind of the line that says what outputs are about to be set to: on disk before it is sent."""
 READ_BACK: Final = "outputs read back"
@@ -47,8 +58,8 @@ AMISS: Final = "outputs amiss"
 OPEN: Final = "outputs open"
 """Kind of the line that says what is still to be looked at or restored, and why it was not."""
 
-KINDS: Final = (BEFORE, FOUND, TOLD, READ_BACK, AS_BEFORE, RESTORED, AMISS, OPEN)
 _ENDS: Final = (AS_BEFORE, RESTORED, AMISS)
+KINDS: Final = (BEFORE, STILL, UNSEEN, FOUND, TOLD, READ_BACK, OPEN, *_ENDS)
 _UNREADABLE: Final = "unreadable"
 
 
@@ -90,17 +101,17 @@ def is_on(value: Switched) -> bool:
 
 @dataclass
 class Trip:
-    """One sending of one device, in outputs. `found`: readings after its restart, each time it was
-    found; `after`: those, and what was read back; `told`: what they were to be set to; `unseen`:
-    the longest time in seconds between the device being last heard of and its being found;
-    `kind` and `words`: what was last said of it."""
+    """One sending of one device, in outputs. `still`: readings since, until its restart; `found`:
+    readings after its restart; `after`: those, and what was read back; `told`: what they were to be
+    set to; `unseen`: nobody can tell what became of them for some time, in it or after it; `kind`
+    and `words`: what was last said of it."""
 
     before: Values
-    since: str
+    still: list[Values] = field(default_factory=list)
     found: list[Values] = field(default_factory=list)
     after: list[Values] = field(default_factory=list)
     told: Values = field(default_factory=dict)
-    unseen: float = 0.0
+    unseen: bool = False
     kind: str = ""
     words: str = ""
 
@@ -112,9 +123,8 @@ class Trip:
 
 @dataclass(frozen=True)
 class Line:
-    """A line of the journal about one device: when (ISO 8601), its kind, its words."""
+    """A line of the journal about one device: its kind, its words."""
 
-    at: str
     kind: str
     detail: str
 
@@ -125,23 +135,23 @@ def trips(lines: Iterable[Line]) -> list[Trip]:
     ready: Trip | None = None
     unchanged: list[Trip] = []
     for line in lines:
-        trip = found[-1] if found else None
         if line.kind == BEFORE:
-            ready = Trip(from_words(line.detail), line.at)
+            ready = Trip(from_words(line.detail))
         elif line.kind == Event.INTEND:
             # Where the readings are lost, as by a damaged journal, they are missing, not well.
-            found.append(ready or Trip({}, line.at))
+            found.append(ready or Trip({}))
             ready, unchanged = None, []
         elif line.kind in (Event.UNSENT, Event.DECLINE):
             unchanged = found[-1:]  # as far as is known then
             del found[-1:]
-        elif line.kind == FOUND and unchanged:
+        elif line.kind in (FOUND, Event.SENT) and unchanged:
             # It has arrived after all: delivered twice, say, and declined once.
             found += unchanged
             unchanged = []
             _take(found[-1], line)
-        elif trip is not None:
-            _take(trip, line)
+        else:
+            for one in [*found[-1:], *(unchanged if line.kind == UNSEEN else ())]:
+                _take(one, line)
     return found
 
 
@@ -150,25 +160,17 @@ def _take(trip: Trip, line: Line) -> None:
         values = from_words(line.detail)
         trip.found.append(values)
         trip.after.append(values)
-        trip.unseen = max(trip.unseen, _between(trip.since, line.at))
-        trip.since, trip.kind, trip.words = line.at, "", ""
-    elif line.kind == Event.LOSE:
-        trip.since = line.at
+        trip.kind, trip.words = "", ""
+    elif line.kind == STILL:
+        trip.still.append(from_words(line.detail))
+    elif line.kind == UNSEEN:
+        trip.unseen = True
     elif line.kind == TOLD:
         trip.told = from_words(line.detail)
     elif line.kind == READ_BACK:
         trip.after.append(from_words(line.detail))
     elif line.kind in (*_ENDS, OPEN):
         trip.kind, trip.words = line.kind, line.detail
-
-
-def _between(earlier: str, later: str) -> float:
-    try:
-        gone = datetime.fromisoformat(later) - datetime.fromisoformat(earlier)
-    except ValueError:
-        return float("inf")
-    # A clock that was set back tells nothing.
-    return gone.total_seconds() if gone.total_seconds() >= 0 else float("inf")
 
 
 @dataclass(frozen=True)
@@ -184,7 +186,8 @@ def wanted(past: Sequence[Trip]) -> dict[str, Wanted]:
 
     Just before a sending counts. But one that an earlier sending dropped, and that nobody has
     touched since, is still wanted as it was before that: a device that is taken back, or sent once
-    more, must not make a loss the rule.
+    more, must not make a loss the rule. Where somebody may have touched it, that is not sure: the
+    loss is told then, and not mended.
     """
     result: dict[str, Wanted] = {}
     last: Trip | None = None
@@ -203,7 +206,15 @@ def _carried(now: Switched | None, was: Wanted | None, last: Trip | None, name: 
     after = [values.get(name) for values in last.after]
     if not after or None in after:
         return Wanted(was.value, sure=False)
-    return was if all(value == now for value in after) else Wanted(now)
+    if any(value != now for value in after):
+        return Wanted(now)
+    touched = last.unseen or _changed([last.before.get(name), *(v.get(name) for v in last.still)])
+    return Wanted(was.value, was.sure and not touched)
+
+
+def _changed(values: Sequence[Switched | None]) -> bool:
+    """Whether the readings differ; one that is missing says nothing."""
+    return len({value for value in values if value is not None}) > 1
 
 
 @dataclass(frozen=True)
@@ -221,13 +232,15 @@ class Leave:
 
 @dataclass(frozen=True)
 class Seen:
-    """The readings of one output. `before`: at the survey; `just_before` the send; `found`: each
-    time it was found after a restart; `end`: now."""
+    """The readings of one output. `before`: at the survey; `just_before` the send, or before all
+    its sendings; `found`: each time it was found after a restart, and whenever it changed; `end`:
+    now; `still`: from just before the last send to the restart."""
 
     before: Switched | None
     just_before: Wanted
     found: tuple[Switched | None, ...]
     end: Switched | None
+    still: tuple[Switched | None, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -244,6 +257,9 @@ class Verdict:
 SWITCHED_SINCE = "it changed after it had come back, so somebody may have switched it"
 NOT_FOUND = "what it was when it came back could not be read, so somebody may have switched it"
 UNSURE = "it is not known when it changed, so somebody may have switched it"
+SWITCHED_BEFORE = "it changed before its restart, so somebody may have switched it"
+OTHERWISE_SURVEYED = "it was otherwise at the survey, so it may be for a moment only"
+NOT_SURVEYED = "what it was at the survey could not be read"
 
 
 def decide(seen: Seen, leave: str = "", told: Switched | None = None) -> Verdict:
@@ -259,6 +275,11 @@ def decide(seen: Seen, leave: str = "", told: Switched | None = None) -> Verdict
         words += "" if seen.before is None else f"; {value_words(seen.before)} at the survey"
         return Verdict(False, None, f"{words}; look at it")
     if end == want:
+        last = next((value for value in reversed(seen.still) if value is not None), want)
+        by_hand = _changed(seen.still) or not seen.just_before.sure
+        if told is None and last != end and by_hand:
+            words = f"{value_words(end)}, was {value_words(last)} before its restart"
+            return Verdict(False, None, f"{words}; somebody may have switched it; look at it")
         if told is None:
             return Verdict(True, None, f"{value_words(end)}, as before", tell=False)
         after = f"was {value_words(seen.found[-1])} after the restart, " if seen.found else ""
@@ -275,18 +296,22 @@ def decide(seen: Seen, leave: str = "", told: Switched | None = None) -> Verdict
 def _not_the_restart(seen: Seen) -> str:
     if not seen.just_before.sure:
         return UNSURE
+    if _changed(seen.still):
+        return SWITCHED_BEFORE
     if not seen.found or None in seen.found:
         return NOT_FOUND
-    return "" if all(value == seen.end for value in seen.found) else SWITCHED_SINCE
+    if any(value != seen.end for value in seen.found):
+        return SWITCHED_SINCE
+    if seen.before is None:
+        return NOT_SURVEYED
+    return "" if seen.before == seen.just_before.value else OTHERWISE_SURVEYED
 
 
-def judge(
-    past: Sequence[Trip], surveyed: Values, now: Values, leave: Leave, patience: float
-) -> dict[str, Verdict]:
+def judge(past: Sequence[Trip], surveyed: Values, now: Values, leave: Leave) -> dict[str, Verdict]:
     """What to do about each output of a device whose last sending is `past[-1]`. `surveyed`: as the
-    survey read them; `now`: as they are; `patience`: seconds for which it may have been unseen."""
+    survey read them; `now`: as they are."""
     trip, want = past[-1], wanted(past)
-    if trip.unseen > patience:
+    if trip.unseen:
         # Long enough for somebody to have come by.
         want = {name: Wanted(one.value, sure=False) for name, one in want.items()}
     return {
@@ -296,6 +321,7 @@ def judge(
                 want.get(name, Wanted(None)),
                 tuple(values.get(name) for values in trip.found),
                 value,
+                tuple(values.get(name) for values in (trip.before, *trip.still)),
             ),
             leave.why(name),
             trip.told.get(name),

@@ -40,7 +40,7 @@ def outputs_of(journal: Journal) -> list[OutputsOf]:
     lines: dict[str, list[Line]] = defaultdict(list)
     for entry in journal.entries():
         if entry.name is not None:
-            lines[entry.name].append(Line(entry.at, entry.kind, entry.detail))
+            lines[entry.name].append(Line(entry.kind, entry.detail))
     found = []
     for row in journal.rows():
         last = next(iter(trips(lines[row.name])[-1:]), None)

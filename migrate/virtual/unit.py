@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from migrate.lab.firmware import FAMILIES, Firmware
@@ -63,6 +64,8 @@ class VirtualUnit:
     wakes_seconds: float | None = None
     awake_seconds: float = 8.0
     sleeps_cleanly: bool = True
+    when_down: Callable[[float], None] = lambda seconds: None
+    """Is told for how many seconds it is off, as when it feeds something."""
 
     def __post_init__(self) -> None:
         self.running = self.store
@@ -101,6 +104,7 @@ class VirtualUnit:
         self._life += 1
         self.gone_for_good = False
         life = self._life
+        self.when_down(seconds)
         self.house.later(seconds, lambda: self._boot(life))
 
     def restart(self) -> None:
@@ -120,6 +124,7 @@ class VirtualUnit:
         if flaws.take("reverts"):
             chance.count("returns by itself")
             self.store = replace(self.before, output=self.store.output)
+        self.when_down(seconds)
         self.house.later(seconds, lambda: self._boot(life))
 
     def _boot(self, life: int) -> None:

@@ -6,6 +6,7 @@ import asyncio
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import UTC
 from typing import Protocol
 
 from migrate.dialects.messages import HttpRequest, MqttRequest, Reply, Request
@@ -124,7 +125,7 @@ class VirtualWorld:
     @property
     def world(self) -> World:
         """As the engine takes it."""
-        return World(self, self, self, self.house.now)
+        return World(self, self, self, self.house.now, UTC)
 
     # Finder
 

@@ -19,11 +19,16 @@ from migrate.planning.outputs import (
     FOUND,
     KINDS,
     NOT_FOUND,
+    NOT_SURVEYED,
     OPEN,
+    OTHERWISE_SURVEYED,
     READ_BACK,
     RESTORED,
+    STILL,
+    SWITCHED_BEFORE,
     SWITCHED_SINCE,
     TOLD,
+    UNSEEN,
     UNSURE,
     Leave,
     Line,
@@ -58,7 +63,24 @@ CASES: list[tuple[str, Seen, Reading, str]] = [
     ("a level that was lost", seen(40, 40, 0, 0), 40, "0, was 40"),
     ("full after the restart", seen(40, 40, 100, 100), 40, "100, was 40"),
     ("a person switched it off before the send", seen(ON, OFF, OFF, OFF), None, "off, as before"),
-    ("and the restart on again", seen(ON, OFF, ON, ON), OFF, "on, was off"),
+    (
+        "and the restart on again",
+        seen(ON, OFF, ON, ON),
+        None,
+        f"on, was off; not restored: {OTHERWISE_SURVEYED}",
+    ),
+    (
+        "on for a moment when it was sent",
+        seen(OFF, ON, OFF, OFF),
+        None,
+        f"off, was on; not restored: {OTHERWISE_SURVEYED}",
+    ),
+    (
+        "not to be read at the survey",
+        seen(None, ON, OFF, OFF),
+        None,
+        f"off, was on; not restored: {NOT_SURVEYED}",
+    ),
     (
         "a person switched it off while it soaked",
         seen(ON, ON, ON, OFF),
@@ -135,6 +157,33 @@ DROPPED = seen(ON, ON, OFF, OFF)
             None,
             f"off, was on; not restored: {SWITCHED_SINCE}",
         ),
+        (
+            Seen(ON, Wanted(ON), (OFF,), OFF, still=(ON, OFF)),
+            "",
+            None,
+            f"off, was on; not restored: {SWITCHED_BEFORE}",
+        ),
+        (
+            # On, off and on again by hand, and dropped by the restart: who would know?
+            Seen(ON, Wanted(ON), (OFF,), OFF, still=(ON, None, OFF, ON)),
+            "",
+            None,
+            f"off, was on; not restored: {SWITCHED_BEFORE}",
+        ),
+        (
+            # A person switched it off, and the restart on again.
+            Seen(ON, Wanted(ON), (ON,), ON, still=(ON, OFF)),
+            "",
+            None,
+            "on, was off before its restart; somebody may have switched it; look at it",
+        ),
+        (
+            # Off just before; on long ago, and on again now.
+            Seen(ON, Wanted(ON, sure=False), (ON,), ON, still=(OFF,)),
+            "",
+            None,
+            "on, was off before its restart; somebody may have switched it; look at it",
+        ),
     ],
 )
 def test_left_alone_and_told(one: Seen, leave: str, told: Reading, words: str) -> None:
@@ -149,25 +198,31 @@ def test_one_that_was_restored_is_told() -> None:
 STATES: tuple[Reading, ...] = (ON, OFF, None)
 
 
+def test_one_that_could_not_be_read_once_before_its_restart_is_restored() -> None:
+    assert decide(Seen(ON, Wanted(ON), (OFF,), OFF, still=(ON, None))).restore is ON
+
+
 def test_every_combination_of_readings() -> None:
-    """By rules of their own, for every one of 3 to the power of 5 histories."""
+    """By rules of their own, for every one of 3 to the power of 6 histories."""
     count = 0
-    for before, just_before, first, second, end in product(STATES, repeat=5):
-        one = Seen(before, Wanted(just_before), (first, second), end)
+    for before, just_before, still, first, second, end in product(STATES, repeat=6):
+        one = Seen(before, Wanted(just_before), (first, second), end, (just_before, still))
         verdict = decide(one)
         count += 1
         if verdict.restore is not None:
-            # Only to what it was just before, and only if nothing changed since it was found.
-            assert verdict.restore == just_before
+            # Only to what it was just before and at the survey, and only if nothing changed before
+            # its restart, nor since it was found.
+            assert verdict.restore == just_before == before
+            assert still in (just_before, None)
             assert first == second == end != just_before
             assert None not in (just_before, first, second, end)
         if verdict.restore is ON:
             assert just_before is ON
-        assert verdict.well is (end is not None and end == just_before)
+        assert verdict.well is (end is not None and end == just_before and still in (end, None))
         assert verdict.words
         assert decide(one, "a reason").restore is None
         assert decide(one, told=ON).restore is None
-    assert count == 243
+    assert count == 729
 
 
 VALUES = st.none() | st.booleans() | st.integers(0, 10**6) | st.floats(0, 1e6)
@@ -199,14 +254,11 @@ def test_words_of_several() -> None:
 
 
 def lines(*steps: tuple[str, str] | str) -> list[Line]:
-    """One a second; a step of the life cycle has no words here."""
-    told = [(step, "") if isinstance(step, str) else step for step in steps]
-    return [
-        Line(f"2026-03-01T10:00:{second:02}+00:00", kind, words)
-        for second, (kind, words) in enumerate(told)
-    ]
+    """A step of the life cycle has no words here."""
+    return [Line(step, "") if isinstance(step, str) else Line(*step) for step in steps]
 
 
+SURVEYED = {"relay": ON}
 SENT = ((BEFORE, "relay on"), "intend", "sent")
 ARRIVED = ((FOUND, "relay off"), "arrive", "soak")
 
@@ -220,7 +272,7 @@ def test_one_sending_from_its_lines() -> None:
         [{"relay": False}, {"relay": True}],
     )
     assert trip.told == {"relay": True}
-    assert (trip.kind, trip.words, trip.ended, trip.unseen) == (RESTORED, "words", True, 3)
+    assert (trip.kind, trip.words, trip.ended, trip.unseen) == (RESTORED, "words", True, False)
 
 
 @pytest.mark.parametrize("end", ["unsent", "decline"])
@@ -239,6 +291,18 @@ def test_a_sending_that_arrived_after_all_counts(end: str) -> None:
     assert (trip.before, trip.found) == ({"relay": True}, [{"relay": False}])
 
 
+@pytest.mark.parametrize("more", [(UNSEEN, "another process"), (STILL, "relay off")])
+def test_what_is_known_of_one_that_arrived_after_all_counts(more: tuple[str, str]) -> None:
+    """It seemed unchanged, and then holds what it was sent."""
+    steps = ((BEFORE, "relay on"), "intend", "unsent")
+    late = (more, "sent") if more[0] == UNSEEN else ("sent", more)
+    (trip,) = past = trips(lines(*steps, *late, *ARRIVED))
+    assert (trip.unseen, trip.still) == (
+        (True, []) if late[0] == more else (False, [{"relay": OFF}])
+    )
+    assert judge(past, SURVEYED, {"relay": False}, Leave())["relay"].restore is None
+
+
 def test_readings_before_a_sending_that_never_came_do_not_count() -> None:
     assert trips(lines((BEFORE, "relay on"))) == []
     (trip,) = trips(lines((BEFORE, "relay on"), (BEFORE, "relay off"), "intend", "sent"))
@@ -248,7 +312,7 @@ def test_readings_before_a_sending_that_never_came_do_not_count() -> None:
 def test_an_intent_whose_readings_are_lost_is_a_sending_all_the_same() -> None:
     (trip,) = trips(lines("intend", "sent"))
     assert trip.before == {}
-    verdict = judge([trip], {"relay": True}, {"relay": False}, Leave(), 60)["relay"]
+    verdict = judge([trip], SURVEYED, {"relay": False}, Leave())["relay"]
     assert (verdict.well, verdict.restore) == (False, None)
 
 
@@ -260,23 +324,23 @@ def test_found_anew_it_is_looked_at_anew() -> None:
     assert trip.words == "not read"
 
 
-def test_how_long_it_was_unseen() -> None:
-    # Found after 3 s, lost 2 s later, found again 1 s after that.
-    steps = (*SENT, (FOUND, "relay on"), "arrive", "lose", (FOUND, "relay on"))
-    assert trips(lines(*steps))[0].unseen == 3
-    # A clock that was set back, or a line that is none, says nothing.
-    late = [*lines(*SENT), Line("2026-03-01T09:00:00+00:00", FOUND, "relay on")]
-    assert trips(late)[0].unseen == float("inf")
-    odd = [*lines(*SENT), Line("yesterday", FOUND, "relay on")]
-    assert trips(odd)[0].unseen == float("inf")
-
-
 def test_one_that_was_unseen_for_long_is_left_alone() -> None:
-    past = trips(lines(*SENT, *ARRIVED))
-    for patience, restore in ((3, ON), (2.9, None)):
-        verdict = judge(past, {}, {"relay": False}, Leave(), patience)["relay"]
-        assert verdict.restore is restore
-        assert not verdict.well
+    assert (
+        judge(trips(lines(*SENT, *ARRIVED)), SURVEYED, {"relay": False}, Leave())["relay"].restore
+        is ON
+    )
+    unseen = (UNSEEN, "not read for too long")
+    for steps in ((*SENT, unseen, *ARRIVED), (*SENT, *ARRIVED, unseen)):
+        past = trips(lines(*steps))
+        assert past[0].unseen
+        verdict = judge(past, SURVEYED, {"relay": False}, Leave())["relay"]
+        assert verdict == Verdict(False, None, f"off, was on; not restored: {UNSURE}")
+
+
+def test_one_that_changed_before_its_restart_is_left_alone() -> None:
+    past = trips(lines(*SENT, (STILL, "relay off"), *ARRIVED))
+    verdict = judge(past, SURVEYED, {"relay": False}, Leave())["relay"]
+    assert verdict == Verdict(False, None, f"off, was on; not restored: {SWITCHED_BEFORE}")
 
 
 # Over several sendings
@@ -301,6 +365,30 @@ ONE: tuple[tuple[str, str] | str, ...] = (*SENT, *ARRIVED, (AMISS, "output off, 
             "off",
             Wanted(OFF),
         ),
+        (
+            "dropped, and another process goes on",
+            (*ONE, (UNSEEN, "another process")),
+            "off",
+            Wanted(ON, sure=False),
+        ),
+        (
+            "dropped, and away unseen for long",
+            (*SENT, (UNSEEN, "too long"), *ARRIVED, (AMISS, "")),
+            "off",
+            Wanted(ON, sure=False),
+        ),
+        (
+            "as it was, and off when another process goes on",
+            (*SENT, (FOUND, "relay on"), (AS_BEFORE, "relay on"), (UNSEEN, "another process")),
+            "off",
+            Wanted(OFF),
+        ),
+        (
+            "switched off by a person before its restart",
+            (*SENT, (STILL, "relay off"), *ARRIVED, (AMISS, "")),
+            "off",
+            Wanted(ON, sure=False),
+        ),
         ("nobody saw it in between", (*SENT, "expire"), "off", Wanted(ON, sure=False)),
         ("nobody saw it, and it is on", (*SENT, "expire"), "on", Wanted(ON)),
         (
@@ -323,7 +411,11 @@ def test_a_loss_does_not_become_the_rule(
 def test_dropped_forward_and_taken_back_it_is_restored_on_the_way_back() -> None:
     back = ((BEFORE, "relay off"), "intend", "sent", (FOUND, "relay off"), "arrive", "soak")
     past = trips(lines(*SENT, *ARRIVED, "turn", *back))
-    assert judge(past, {}, {"relay": False}, Leave(), 60)["relay"].restore is ON
+    assert judge(past, SURVEYED, {"relay": False}, Leave())["relay"].restore is ON
+    # By another process: it was off just before, and stays so. That it was on is told.
+    past = trips(lines(*SENT, *ARRIVED, (AMISS, ""), "turn", (UNSEEN, "another process"), *back))
+    verdict = judge(past, SURVEYED, {"relay": False}, Leave())["relay"]
+    assert verdict == Verdict(False, None, f"off, was on; not restored: {UNSURE}")
 
 
 # Several outputs
@@ -333,12 +425,12 @@ def test_each_output_is_judged_by_itself() -> None:
     past = [
         Trip(
             {"left": True, "right": True, "fan": 40.0, "lamp": False},
-            "2026-03-01T10:00:00+00:00",
             found=[{"left": False, "right": False, "fan": 40.0, "lamp": None}],
         )
     ]
     now = {"left": False, "right": False, "fan": 0.0, "lamp": None}
-    verdicts = judge(past, {}, now, Leave(by_name={"right": "its dialect cannot"}), 60)
+    surveyed = dict(past[0].before)
+    verdicts = judge(past, surveyed, now, Leave(by_name={"right": "its dialect cannot"}))
     assert {name: one.restore for name, one in verdicts.items()} == {
         "left": True,
         "right": None,
@@ -347,10 +439,10 @@ def test_each_output_is_judged_by_itself() -> None:
     }
     assert verdicts["right"].words == "off, was on; not restored: its dialect cannot"
     assert verdicts["fan"].words == f"0, was 40; not restored: {SWITCHED_SINCE}"
-    whole = judge(past, {}, now, Leave("the owner says no"), 60)
+    whole = judge(past, surveyed, now, Leave("the owner says no"))
     assert all(one.restore is None for one in whole.values())
 
 
 def test_the_kinds_are_told_apart_from_the_steps_of_the_life_cycle() -> None:
     assert all(kind.startswith("outputs ") for kind in KINDS)
-    assert len(set(KINDS)) == 8
+    assert len(set(KINDS)) == 10

@@ -7,15 +7,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from .carriers import CarrierStory, draw_carriers
+from .quiet import QuietStory, draw_quiet
 from .scenario import Scenario, draw
-from .story import Story
 from .sleepers import SleeperStory, draw_sleepers
+from .story import Story
 from .switchover import SwitchoverStory, draw_switchover
 
 Family = tuple[Callable[[int], Scenario], type[Story]]
 
 FAMILIES: dict[str, Family] = {
     "plain": (draw, Story),
+    "carriers": (draw_carriers, CarrierStory),
+    "quiet": (draw_quiet, QuietStory),
     "sleepers": (draw_sleepers, SleeperStory),
     "switchover": (draw_switchover, SwitchoverStory),
 }

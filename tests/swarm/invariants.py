@@ -165,7 +165,7 @@ class Invariants:
         for one in off:
             if self.drawn[one].feeds or self.drawn[name].feeds:
                 raise Broken(f"7: {name} and {one} are away together, and one feeds the network")
-        for fed in self.drawn[name].feeds:
+        for fed in [one for one in self.drawn[name].feeds if one in fresh]:
             row = fresh[fed]
             if row.state not in DONE and not row.written_off:
                 raise Broken(f"7: {name} goes before {fed}, which it feeds")

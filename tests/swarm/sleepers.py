@@ -22,6 +22,7 @@ def draw_sleepers(seed: int) -> Scenario:
             # Longer than between two looks, or nobody would meet it awake (manuals of the tool).
             awake=random.uniform(5.0, 10.0),
             cleanly=random.random() < 0.5,
+            age=random.uniform(0.0, 5.0),  # its uptime counts from its last wake (manuals)
         )
         if not one.feeds and random.random() < likely
         else one

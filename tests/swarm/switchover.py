@@ -106,7 +106,9 @@ class SwitchoverInvariants(Invariants):
                 raise Broken(f"s: to be changed now, and {name} is {row.state}")
             # Lost packets can look like absence.
             sure = not (weather.lost or weather.deaf or weather.unheard or weather.garbled)
-            there = unit.network is not None and now - unit.joined_at > scenario.soak + scenario.reply
+            there = (
+                unit.network is not None and now - unit.joined_at > scenario.soak + scenario.reply
+            )
             if sure and there and self._by_old_key(unit):
                 raise Broken(f"s: to be changed now, and {name} is there by the old passphrase")
 
@@ -125,8 +127,10 @@ class SwitchoverInvariants(Invariants):
         if name not in self.sent:
             raise Broken(f"s: {name} counts as arrived, and was never told anything")
         known_old = max(self.sent[name], self.was_back.get(name, 0.0))
-        clock_set = bool(self.house.offset)  # then nobody can reckon when it restarted
-        if unit.booted_at < known_old and name not in self.touched and not clock_set:
+        # With a clock that was set, or an answer that was given long ago, nobody can reckon when it
+        # restarted.
+        reckoned = not self.house.offset and not self.scenario.weather.late
+        if unit.booted_at < known_old and name not in self.touched and reckoned:
             raise Broken(f"s: {name} counts as arrived, and never left since it was known old")
         self.house.chance.count("owner: was believed wrongly")
         self.touched.add(name)

@@ -23,7 +23,7 @@ def told(seed: int) -> Ending:
 
 
 def test_stories_of_one_access_point_end_well() -> None:
-    endings = [told(seed) for seed in (*range(60), *FOUND)]
+    endings = [told(seed) for seed in (*range(40), *FOUND)]
     assert {ending.seed: ending.broken for ending in endings if ending.broken} == {}
     owner = {what for ending in endings for what in ending.mishaps if what.startswith("owner: ")}
     # Every habit has had its say.
@@ -34,7 +34,7 @@ def test_stories_of_one_access_point_end_well() -> None:
         "owner: changes it back",
         "owner: says so, and it is not true",
     } <= owner
-    assert sum(ending.moved for ending in endings) > 100
+    assert sum(ending.moved for ending in endings) > 80
 
 
 def asks_too_soon(patch: pytest.MonkeyPatch) -> None:
