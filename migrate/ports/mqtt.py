@@ -7,10 +7,8 @@ message on; else MQTT 3.1.1.
 from __future__ import annotations
 
 import asyncio
-import json
 import logging
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass
 from secrets import token_hex
 
 import aiomqtt
@@ -34,6 +32,7 @@ from migrate.ports.broker import (
 )
 from migrate.ports.mqtt_client import NOBODY_LISTENS, REFUSED, V5, V311, Client, Lost, NotSent
 from migrate.ports.protocols import HearRetained, NoReply, NotDelivered, Retained, SideName
+from migrate.ports.waiting import Waiter, Watchers
 
 MAX_PAYLOAD_OCTETS = 256 * 1024
 _QUIET = logging.getLogger("migrate.mqtt")
@@ -49,14 +48,6 @@ SILENT_SECONDS = 3.0
 """After so long without an answer the older protocol is tried."""
 _ANEW = wait_random_exponential(multiplier=0.2, max=10)
 _LISTENS_SOON = wait_random_exponential(multiplier=0.1, min=0.1, max=1)
-
-
-@dataclass
-class _Waiter:
-    """Somebody who waits for the answer to one request."""
-
-    answer: asyncio.Future[bytes]
-    expects_id: int | None
 
 
 class _Down(Exception):
@@ -99,7 +90,7 @@ class BrokerLink:
         self._why = ""
         self._login_refused = False
         self._unheard: dict[str, int] = {}
-        self._waiters: dict[str, _Waiter] = {}
+        self._waiters: dict[str, Waiter] = {}
         self._busy: dict[str, asyncio.Lock] = {}
         self._task: asyncio.Task[None] | None = None
         self._seconds = 10.0
@@ -108,7 +99,7 @@ class BrokerLink:
         self._found: set[str] = set()
         self.heard: dict[str, str] = {}
         self.heard_at: dict[str, float] = {}
-        self.watchers: dict[str, set[asyncio.Event]] = {}
+        self.watchers: Watchers = {}
 
     async def start(self, seconds: float) -> None:
         """Connect and subscribe. Raises Unreachable with the reason if that fails at first."""
@@ -146,7 +137,7 @@ class BrokerLink:
         except TimeoutError:
             raise NotDelivered("an earlier message still waits for its answer") from None
         end = loop.time() + seconds
-        waiter = _Waiter(loop.create_future(), request.expects_id)
+        waiter = Waiter(loop.create_future(), request.expects_id)
         self._waiters[request.reply_topic] = waiter
         try:
             took = await self._publish(request, end)
@@ -337,7 +328,7 @@ class BrokerLink:
         topic = message.topic.value
         waiter = self._waiters.get(topic)
         # A retained message on a reply topic is an answer to nobody's question.
-        if waiter and not message.retain and not waiter.answer.done() and _fits(waiter, payload):
+        if waiter and not message.retain and not waiter.answer.done() and waiter.takes(payload):
             waiter.answer.set_result(bytes(payload))
         self.heard[topic] = bytes(payload[:200]).decode("utf-8", "replace")
         if not message.retain:
@@ -356,20 +347,6 @@ class BrokerLink:
 
 def _nobody(topic: str, side: SideName) -> None:
     """Nobody is told."""
-
-
-def _fits(waiter: _Waiter, payload: bytes | bytearray) -> bool:
-    """Whether a message can be the answer; JSON-RPC answers carry the id of their request, and
-    an error about a request that did not parse carries null (JSON-RPC 2.0 section 5)."""
-    if waiter.expects_id is None:
-        return True
-    try:
-        said = json.loads(payload)
-    except (ValueError, RecursionError):
-        return True
-    if not isinstance(said, dict) or "method" in said:
-        return False
-    return said.get("id") in (waiter.expects_id, None)
 
 
 def _key(name: str) -> str:

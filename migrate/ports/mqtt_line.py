@@ -12,6 +12,7 @@ from typing import Self
 from migrate.dialects.messages import MqttRequest, Reply
 from migrate.ports.mqtt import BrokerLink
 from migrate.ports.protocols import At, HearRetained, NotDelivered, Retained, SideName
+from migrate.ports.waiting import until_heard
 
 
 @dataclass
@@ -67,15 +68,5 @@ class MqttLine:
 
     async def change(self, topic: str, seconds: float) -> None:
         """See Presence."""
-        event = asyncio.Event()
-        links = list({id(link): link for link in self.links.values()}.values())
-        for link in links:
-            link.watchers.setdefault(topic, set()).add(event)
-        try:
-            async with asyncio.timeout(seconds):
-                await event.wait()
-        except TimeoutError:
-            pass
-        finally:
-            for link in links:
-                link.watchers[topic].discard(event)
+        links = {id(link): link for link in self.links.values()}.values()
+        await until_heard([link.watchers for link in links], topic, seconds)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from migrate.ports.protocols import SideName
-from migrate.virtual.house import VirtualNetwork
+from migrate.virtual.networks import VirtualNetwork
 
 if TYPE_CHECKING:
     from migrate.virtual.house import House

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from migrate.lab.firmware import FAMILIES, Firmware
 from migrate.lab.firmware.base import Facts, HttpAnswer, HttpRequest, MqttReply, Outcome, Store
-from migrate.virtual.house import House, VirtualBroker, VirtualNetwork
+from migrate.virtual.networks import Surroundings, VirtualBroker, VirtualNetwork
 
 TRIES_BEFORE_SPARE = 3  # manual of larch
 
@@ -51,7 +51,7 @@ class VirtualUnit:
     is awake for `awake_seconds` after each start, and again each time it wakes (manuals); it says
     that it goes, if it `sleeps_cleanly`."""
 
-    house: House
+    house: Surroundings
     name: str
     family: str
     mac: str
@@ -83,7 +83,7 @@ class VirtualUnit:
         self._failed = 0
         self._asleep = self._restart_due = False
         self._firmware: Firmware = FAMILIES[self.family](self.topic)
-        self.house.units[self.name] = self
+        self.house.move_in(self)
 
     # Power and restarts
 
@@ -179,7 +179,7 @@ class VirtualUnit:
             network.next_host += 1
             network.lease(self.mac, loop.time())
             if former is not None and self.flaws.take("swaps"):
-                self._give_away(network, former[0])
+                self.house.give_away(network, former[0])
         self._visit += 1
         self.network, self.joined_at = network, loop.time()
         self.address = network.lease(self.mac, loop.time() + chance.random.uniform(0, 1))
@@ -187,16 +187,6 @@ class VirtualUnit:
         if self.wakes_seconds is not None:
             # From when it is up, or cannot be within a period.
             self._doze_later(self.wakes_seconds if self.running.broker_host else 0.0)
-
-    def _give_away(self, network: VirtualNetwork, address: str) -> None:
-        """Another unit that is on this network gets the address that this one had."""
-        others = [one for one in self.house.units.values() if one.network is network]
-        if others:
-            other = self.house.chance.random.choice(others)
-            self.house.chance.count("address taken over")
-            network.leases[other.mac] = address, self.house.loop.time()
-            other.address = address
-            self.house.note("address taken over", f"{other.name} {address}")
 
     def leave(self) -> None:
         """Off its network, and so off its broker."""

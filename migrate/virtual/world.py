@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC
@@ -11,8 +10,9 @@ from typing import Protocol
 
 from migrate.dialects.messages import HttpRequest, MqttRequest, Reply, Request
 from migrate.ports.protocols import At, NoReply, NotDelivered, SideName, World
-from migrate.virtual.house import House, VirtualBroker
-from migrate.virtual.unit import VirtualUnit
+from migrate.ports.waiting import Waiter, Watchers, until_heard
+from migrate.virtual.house import House
+from migrate.virtual.networks import Client, VirtualBroker
 
 GARBAGE = b"<!doctype html><title>Busy</title>"
 
@@ -29,12 +29,6 @@ class Watch(Protocol):
         ...
 
 
-@dataclass
-class _Waiter:
-    answer: asyncio.Future[bytes]
-    expects_id: int | None
-
-
 class BrokerEar:
     """The tool's one connection to one broker: what it hears, and who waits for what."""
 
@@ -44,9 +38,9 @@ class BrokerEar:
         self.up = asyncio.Event()
         self.heard: dict[str, str] = {}
         self.heard_at: dict[str, float] = {}
-        self.waiters: dict[str, _Waiter] = {}
+        self.waiters: dict[str, Waiter] = {}
         self.busy: dict[str, asyncio.Lock] = {}
-        self.watchers: dict[str, set[asyncio.Event]] = {}
+        self.watchers: Watchers = {}
         self.open = False
 
     def start(self) -> None:
@@ -81,24 +75,13 @@ class BrokerEar:
         if not self.up.is_set():
             return
         waiter = self.waiters.get(topic)
-        if waiter and not retained and not waiter.answer.done() and _fits(waiter, payload):
+        if waiter and not retained and not waiter.answer.done() and waiter.takes(payload):
             waiter.answer.set_result(payload)
         self.heard[topic] = payload[:200].decode("utf-8", "replace")
         if not retained:
             self.heard_at[topic] = self.house.loop.time()
         for event in self.watchers.get(topic, ()):
             event.set()
-
-
-def _fits(waiter: _Waiter, payload: bytes) -> bool:
-    """JSON-RPC answers carry the id of their request (JSON-RPC 2.0 section 5)."""
-    if waiter.expects_id is None:
-        return True
-    try:
-        said = json.loads(payload)
-    except ValueError:
-        return True
-    return isinstance(said, dict) and said.get("id") in (waiter.expects_id, None)
 
 
 @dataclass
@@ -148,18 +131,8 @@ class VirtualWorld:
 
     async def change(self, topic: str, seconds: float) -> None:
         """See Presence."""
-        event = asyncio.Event()
-        ears = list({id(ear): ear for ear in self.ears.values()}.values())
-        for ear in ears:
-            ear.watchers.setdefault(topic, set()).add(event)
-        try:
-            async with asyncio.timeout(seconds):
-                await event.wait()
-        except TimeoutError:
-            pass
-        finally:
-            for ear in ears:
-                ear.watchers[topic].discard(event)
+        ears = {id(ear): ear for ear in self.ears.values()}.values()
+        await until_heard([ear.watchers for ear in ears], topic, seconds)
 
     # Line
 
@@ -209,7 +182,7 @@ class VirtualWorld:
             raise NotDelivered(f"no broker is declared for the {at.side} side")
         async with ear.busy.setdefault(request.reply_topic, asyncio.Lock()):
             end = house.loop.time() + seconds
-            waiter = _Waiter(house.loop.create_future(), request.expects_id)
+            waiter = Waiter(house.loop.create_future(), request.expects_id)
             ear.waiters[request.reply_topic] = waiter
             try:
                 try:
@@ -246,7 +219,7 @@ class VirtualWorld:
 
 
 def _send_later(
-    house: House, unit: VirtualUnit, broker: VirtualBroker, topic: str, payload: bytes
+    house: House, unit: Client, broker: VirtualBroker, topic: str, payload: bytes
 ) -> None:
     """A unit's answer: it must still be connected when it goes out."""
 

@@ -29,7 +29,8 @@ from migrate.ports.protocols import At, SideName
 from migrate.virtual.chance import FAIR, Chance
 from migrate.virtual.clock import run_virtual
 from migrate.virtual.disk import connection_on
-from migrate.virtual.house import House, VirtualBroker, VirtualNetwork
+from migrate.virtual.house import House
+from migrate.virtual.networks import VirtualBroker, VirtualNetwork
 from migrate.virtual.unit import VirtualUnit
 from migrate.virtual.world import VirtualWorld
 

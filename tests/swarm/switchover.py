@@ -20,7 +20,7 @@ from migrate.planning.make import make_plans
 from migrate.planning.plan import Plan
 from migrate.ports.protocols import SideName
 from migrate.virtual.access_point import AccessPoint
-from migrate.virtual.house import VirtualNetwork
+from migrate.virtual.networks import VirtualNetwork
 from migrate.virtual.unit import VirtualUnit
 
 from .invariants import Broken, Invariants, Seen
