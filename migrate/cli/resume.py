@@ -71,6 +71,7 @@ def rollback(
         list[str] | None,
         typer.Option("--only", help="Only this device. Can be repeated.", metavar="DEVICE"),
     ] = None,
+    write_off: WriteOff = None,
     not_flipped: Annotated[
         bool,
         typer.Option(
@@ -82,16 +83,18 @@ def rollback(
 ) -> None:
     """Take devices back to the old side.
 
-    The last wave goes first, and each device is verified against the survey. The old network must
-    still be on air.
+    The last wave goes first, and of it one device alone; each is verified against the survey. The
+    old network must still be on air.
 
     Example: migrate rollback --only porch-light
     """
     with problems_in_words():
         journal = open_run(state, run)
-        check_names(journal.plan, only or [])
+        check_names(journal.plan, [*(only or []), *(write_off or [])])
         check_way_back(state, journal, only, not_flipped=not_flipped)
         with fleet_lock(journal.plan, simulated_in(journal)):
+            for name in write_off or []:
+                journal.write_off(name)
             outcome = conduct(
                 journal,
                 vault(),

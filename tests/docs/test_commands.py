@@ -130,6 +130,7 @@ def test_when_something_goes_wrong(owner: Path) -> None:
         call(FIRST_STEPS[2], 7)
         assert here.where() == {"desk-lamp": "new", "cellar-pump": "old", "porch-light": "old"}
         status, adrift, resume, again, write_off, only, rollback, *rest = GONE_WRONG
+        without, *rest = rest
         *replan, after, report, write = rest
         said = call(status)
         assert "cellar-pump is returned" in said
@@ -144,6 +145,8 @@ def test_when_something_goes_wrong(owner: Path) -> None:
         call(only)
         assert here.where() == {"desk-lamp": "new", "cellar-pump": "old", "porch-light": "old"}
         call(rollback)
+        assert here.stores() == before
+        assert "desk-lamp" not in call(without)  # all are back already
         assert here.stores() == before
         plan_rest, dry_run = replan
         assert "Left out: porch-light was written off." in call(plan_rest)
