@@ -93,8 +93,15 @@ class Proof:
             return ""
         if not seeker.present(self._member, there.side):
             return "it does not say at the broker that it is there"
-        since = None if self._by_the_clock or self._row.sent_at is None else self.sent
-        if fresh and since is not None and not seeker.spoke_since(self._member, there.side, since):
+        # Without a restart it has no reason to say so again.
+        restarts_ = self._member.restarts and not self.at_once and not self.never_sent_back
+        known = self._row.sent_at is not None and not self._by_the_clock
+        if (
+            fresh
+            and restarts_
+            and known
+            and not seeker.spoke_since(self._member, there.side, self.sent)
+        ):
             return "it has not said at the broker that it is there since it was sent its bundle"
         return ""
 

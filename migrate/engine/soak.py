@@ -36,13 +36,13 @@ async def soak_awake(
 ) -> Soaked:
     """Stay until the device was well, as intended, for the soak; or is lost, or stays unwell.
 
-    The soak is counted from the last moment at which anything was wrong. `wrong_with` says what is
-    wrong with it where it was seen, `silent` that it does not say that it is there, where that is
-    asked for; empty if nothing is.
+    The soak is counted from the first look after the last at which anything was wrong. `wrong_with`
+    says what is wrong with it where it was seen, `silent` that it does not say that it is there,
+    where that is asked for; empty if nothing is.
     """
     loop = asyncio.get_running_loop()
     begun = loop.time()
-    end = begun + pace.soak_seconds
+    since: float | None = begun
     patience = begun + max(pace.deadline_seconds.most, pace.soak_seconds + pace.look_seconds)
     interval = max(pace.look_seconds, pace.soak_seconds / 10)
     misses, before = 0, None
@@ -60,15 +60,18 @@ async def soak_awake(
         else:
             wrong = other or silent(there)
         if wrong:
-            end = now + pace.soak_seconds
+            since = None
             if now >= patience:
                 # With other settings it can be sent its bundle once more.
                 event = Event.COME_BACK if other else None
                 return event, f"on the {target} side, but {wrong}"
-        elif now >= end:
-            return Event.SOAK, f"well for {now - begun:.1f} s"
+        else:
+            since = now if since is None else since
+            if now - since >= pace.soak_seconds:
+                return Event.SOAK, f"well for {now - begun:.1f} s"
         before = there or before
-        await seeker.change(member, interval if misses else min(interval, max(end - now, 0)))
+        left = pace.soak_seconds if since is None else since + pace.soak_seconds - now
+        await seeker.change(member, interval if misses else min(interval, max(left, 0)))
 
 
 @dataclass
