@@ -261,9 +261,10 @@ class Journey:
                 self._outputs.passing(one, restarted, left=one is not there)
             if asleep and late and look.found:
                 asleep_there = there
-            if not adrift and (never := self._never_left(look)):
-                self._step(Event.COME_BACK, never)
-            elif arrived is not None:
+            unturned = self._proof.otherwise_there(look) if self._proof.never_sent_back else None
+            if unturned and not adrift and not self._may_be_about_to_leave:
+                self._step(Event.COME_BACK, f"at {unturned.at}, never left, with new settings")
+            elif arrived is not None and not unturned:
                 await self._arrive(arrived)
                 start = self._loop.time()
             elif there is not None and await self._came_back(there):
@@ -281,13 +282,6 @@ class Journey:
     def _where_it_came_from(self, look: Look) -> Sighting | None:
         """The device on the side it came from, or with new settings that are not in force."""
         return look.found.get(source_of(self._row.direction)) or self._proof.unfinished(look)
-
-    def _never_left(self, look: Look) -> str:
-        """On the way back: in words, that it was never sent anything and has not left at all."""
-        if not self._proof.never_sent_back or self._may_be_about_to_leave:
-            return ""
-        there = self._proof.otherwise_there(look)
-        return f"at {there.at}, never left, with new settings" if there else ""
 
     @property
     def _may_be_about_to_leave(self) -> bool:

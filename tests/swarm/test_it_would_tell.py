@@ -68,8 +68,8 @@ def no_soak(patch: pytest.MonkeyPatch) -> None:
 
 
 def believes_anything(patch: pytest.MonkeyPatch) -> None:
-    """Whatever it reads back is as intended."""
-    patch.setattr(proof.Proof, "wrong_with", lambda self, there: "")
+    """Whatever shows the new settings has restarted, and so has them in force."""
+    patch.setattr(proof.Proof, "restarted", lambda self, there: True)
 
 
 def wrong_way_back(patch: pytest.MonkeyPatch) -> None:
