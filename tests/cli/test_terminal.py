@@ -7,6 +7,7 @@ import os
 import pty
 import re
 import select
+import signal
 import subprocess
 import sys
 import time
@@ -220,6 +221,8 @@ def _take_terminal() -> None:
     import termios
 
     fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+    # Whoever runs the tests in the background may have had it ignored (POSIX, asynchronous lists).
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 COLOUR = re.compile(r"\x1b\[[0-9;]*?\b(3[0-8]|4[0-8]|9[0-7]|10[0-7])\b[0-9;]*m")
