@@ -103,17 +103,17 @@ class WayBack:
             words = f"the way back does not wait for the quiet hours of {named(quiet)}"
             self._on.journal.remark("quiet hours", words, index)
             self._on.tell(Tidings("note", words, direction=Direction.BACK))
-        rows = self._on.journal.rows()
-        if not any(row.state is State.RESTORED for row in rows):
-            # A pilot: nobody knows yet that the old network lets anybody in.
+        while ready and not self._any_is_back():
+            # A pilot, until one has settled: nobody knows yet that the old network lets anybody in.
+            rows = self._on.journal.rows()
             if before := [row.name for row in rows if self._is_under_way(row)]:
-                words = (
-                    f"the way back stopped: {named(before)} went first and has not settled there"
-                )
+                words = f"the way back stopped: {named(before)} went first and is not back"
                 return Outcome(Exit.HELD, words, self._several.reasons(before))
-            await self._several.send(ready[:1])
-            ready = ready[1:] if not self._lost(ready[:1]) else []
-        await self._several.send(name for name in ready if self._apart(name))
+            pilot, *ready = ready
+            await self._several.send([pilot])
+            if self._lost([pilot]) or self._on.stopping.is_set():
+                ready = []
+        await self._several.send([name for name in ready if self._apart(name)])
         rows = [self._on.journal.row(name) for name in names]
         failed = [row.name for row in rows if not (row.written_off or arrived_for_good(row))]
         self._on.journal.remark("back", f"{len(names) - len(failed)} of {len(names)}", index)
@@ -126,6 +126,9 @@ class WayBack:
                 self._several.reasons(failed),
             )
         return None
+
+    def _any_is_back(self) -> bool:
+        return any(row.state is State.RESTORED for row in self._on.journal.rows())
 
     def _ready(self, name: str) -> bool:
         """Whether it is to be given its way back now."""
