@@ -2,47 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from migrate.model.deadline import Estimate, deadline
 from migrate.virtual.unit import Flaws
 
-from .scenario import Drawn, Scenario, quiet
+from .scenario import Scenario
+from .scripted import device, setting
 from .story import Ending, play
 
 
 def house(slow_by: float, *, cuts: dict[int, str] | None = None) -> Scenario:
     """Five alike, moved to another network in waves; the last is slower by so many seconds."""
-    devices = tuple(
-        Drawn(
-            name=f"device-{number}",
-            family="larch",
-            via="http",
-            mac=f"00-00-5E-00-53-{number:02X}",
-            firmware="1.0",
-            reach="table" if number < 4 else "tools",
-            cover="",
-            feeds=(),
-            age=86400.0,
-            flaws=Flaws(slow=1, slow_by=slow_by) if number == 4 else Flaws(),
-        )
-        for number in range(5)
-    )
-    return replace(
-        quiet(0),
-        change=("wifi",),
-        devices=devices,
-        least=10.0,
-        most=60.0,
-        soak=4.0,
-        reply=2.0,
-        look=1.0,
-        stranded=10,
-        on_fault="hold",
-        presence=False,
-        cuts=cuts or {},
-        forward_only=True,
-    )
+    devices = [device(number) for number in range(4)]
+    devices.append(device(4, reach="tools", flaws=Flaws(slow=1, slow_by=slow_by)))
+    return setting(*devices, least=10.0, most=60.0, soak=4.0, cuts=cuts or {}, forward_only=True)
 
 
 def told(ending: Ending, word: str) -> list[str]:
