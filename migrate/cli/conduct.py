@@ -6,6 +6,7 @@ import asyncio
 import signal
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Sequence
 from contextlib import asynccontextmanager, contextmanager
+from dataclasses import replace
 from pathlib import Path
 from secrets import randbelow
 
@@ -13,11 +14,12 @@ from rich.text import Text
 
 from migrate.cli.common import TOOL, err, out, show_outcome, show_problems
 from migrate.cli.legs import asked_and_done
+from migrate.cli.looking import LOOKING, Looking, Watch, watching
 from migrate.engine.conductor import Conductor
 from migrate.engine.crew import Crew, learn_secrets, muster
 from migrate.engine.tidings import Outcome
 from migrate.journal.store import Journal
-from migrate.model.problems import Exit, Trouble
+from migrate.model.problems import Exit, JournalTrouble, Problem, Trouble
 from migrate.model.secrets import Redactor
 from migrate.planning.ledger import findings_of
 from migrate.planning.plan import PLAN_ANEW, Plan, check_sources
@@ -27,9 +29,9 @@ from migrate.ports.protocols import World
 from migrate.ports.sockets import now, real_world
 from migrate.ports.vault import Vault
 from migrate.views.adrift import search_of, show_networks
+from migrate.views.ending import Ending
 from migrate.views.lines import harmless
-from migrate.views.outputs import show_outputs
-from migrate.views.progress import progress
+from migrate.views.outputs import outputs_of, show_outputs
 from migrate.views.report import report
 from migrate.views.status import flip_of, how_to_go_on
 
@@ -40,6 +42,7 @@ AS_IT_WAS = (
     "or roll back; or leave what has moved where it is and plan the rest by the new files: "
     "migrate replan"
 )
+STOPPED = Outcome(Exit.STOPPED, "stopped at once, as you asked")
 Work = Callable[[Conductor], Awaitable[Outcome]]
 
 
@@ -68,7 +71,9 @@ def resolve_all(crew: Crew) -> Redactor:
     return redactor
 
 
-def conduct(journal: Journal, vault: Vault, run: str, work: Work) -> Outcome:
+def conduct(
+    journal: Journal, vault: Vault, run: str, work: Work, looking: Looking = LOOKING
+) -> Outcome:
     """Let the conductor work on a run, show it, write the report, say how to go on. `run` is the
     run as it is named on the command line."""
     plan = journal.plan
@@ -77,45 +82,46 @@ def conduct(journal: Journal, vault: Vault, run: str, work: Work) -> Outcome:
     crew = muster(plan, inputs, vault.resolve)
     resolve_all(crew)
     try:
-        outcome = asyncio.run(conduct_in_loop(crew, journal, vault, work))
-    except KeyboardInterrupt:
-        outcome = Outcome(Exit.STOPPED, "stopped at once, as you asked")
-    except Trouble as trouble:
-        show_problems(trouble)
-        outcome = Outcome(trouble.exit, "broken off; nothing more was sent")
-    show_outcome(outcome)
-    try:
-        _show_rest(journal, run)
-    except Trouble as trouble:
-        # How the run ended counts, not that no report could be written of it.
-        show_problems(trouble)
-    return outcome
+        ending = asyncio.run(_watched(crew, journal, vault, run, work, looking))
+    except KeyboardInterrupt:  # before the conductor was at work, or after
+        ending = _told(journal, run, Ending(STOPPED, journal=str(journal.path)))
+    if ending.problems:
+        show_problems(Trouble(ending.problems))
+    if not looking.events:
+        show_outcome(ending.outcome)
+        try:
+            _show_rest(journal, ending)
+        except JournalTrouble:
+            out.print(Text(f"journal {ending.journal}"), soft_wrap=True)
+    return ending.outcome
 
 
-def conduct_forward(journal: Journal, vault: Vault, run: str, again: Sequence[str] = ()) -> Outcome:
+def conduct_forward(
+    journal: Journal,
+    vault: Vault,
+    run: str,
+    again: Sequence[str] = (),
+    looking: Looking = LOOKING,
+) -> Outcome:
     """Move the fleet on. Where the run then waits for the access point to be changed, the person at
     the terminal is asked to do it, and the run goes on; without one, it is held."""
-    outcome = conduct(journal, vault, run, lambda conductor: conductor.forward(again))
-    if outcome.flip and asked_and_done():
+    outcome = conduct(journal, vault, run, lambda conductor: conductor.forward(again), looking)
+    if outcome.flip and not looking.events and asked_and_done():
         journal.flip()
-        outcome = conduct(journal, vault, run, lambda conductor: conductor.forward())
+        outcome = conduct(journal, vault, run, lambda conductor: conductor.forward(), looking)
     return outcome
 
 
-def _show_rest(journal: Journal, run: str) -> None:
-    rows = journal.rows()
-    if not any(row.sent_at for row in rows):
+def _show_rest(journal: Journal, ending: Ending) -> None:
+    if not any(row.sent_at for row in journal.rows()):
         out.print(Text("no device was sent anything"))
     show_outputs(journal, out)
     show_networks(search_of(journal), out)
-    for line in how_to_go_on(rows, run, flip=flip_of(journal)):
-        out.print(Text(f"  {harmless(line)}"), soft_wrap=True)
-    out.print(Text(f"journal {journal.path}"), soft_wrap=True)
-    out.print(Text(f"report  {write_report(journal)}"), soft_wrap=True)
-    if simulated_in(journal):
-        return  # What the lab's devices do says nothing about those of a house.
-    at = now().isoformat(timespec="seconds")
-    write_findings(journal.path.parent, findings_of(journal.plan, journal.standings(), at))
+    for advice in ending.advice:
+        out.print(Text(f"  {harmless(str(advice))}"), soft_wrap=True)
+    out.print(Text(f"journal {ending.journal}"), soft_wrap=True)
+    if ending.report:
+        out.print(Text(f"report  {ending.report}"), soft_wrap=True)
 
 
 def simulated_in(journal: Journal) -> Path | None:
@@ -130,17 +136,68 @@ def write_report(journal: Journal) -> Path:
     return place
 
 
-async def conduct_in_loop(crew: Crew, journal: Journal, vault: Vault, work: Work) -> Outcome:
-    """Open the world, show progress, let the conductor work."""
-    view = progress(crew.plan, {row.name: row.state for row in journal.rows()}, out)
+async def _watched(
+    crew: Crew, journal: Journal, vault: Vault, run: str, work: Work, looking: Looking
+) -> Ending:
+    async with watching(journal, run, looking) as watch:
+        return await conduct_in_loop(crew, journal, vault, run, work, watch)
+
+
+async def conduct_in_loop(
+    crew: Crew, journal: Journal, vault: Vault, run: str, work: Work, watch: Watch
+) -> Ending:
+    """Open the world, let the conductor work while others watch, and end in words."""
+    problems: tuple[Problem, ...] = ()
     _quiet_loop()
+    try:
+        outcome = await _work(crew, journal, vault, work, watch)
+    except KeyboardInterrupt:
+        outcome = STOPPED
+    except asyncio.CancelledError:
+        watch.audience.end(Ending(STOPPED, journal=str(journal.path)), ())
+        raise
+    except Trouble as trouble:
+        problems = trouble.problems
+        outcome = Outcome(trouble.exit, "broken off; nothing more was sent")
+    ending = _told(journal, run, Ending(outcome, problems, journal=str(journal.path)))
+    try:
+        rows = journal.rows()
+    except JournalTrouble:
+        rows = []  # what was seen last stays in the picture
+    watch.audience.end(ending, rows)
+    return ending
+
+
+async def _work(crew: Crew, journal: Journal, vault: Vault, work: Work, watch: Watch) -> Outcome:
     async with world_for(crew) as world:
-        with view:
+        with watch.terminal:
             conductor = Conductor(
-                crew, journal, world, vault.redactor(), view.tell, first_id=1 + randbelow(2**30)
+                crew,
+                journal,
+                world,
+                vault.redactor(),
+                watch.audience.tell,
+                first_id=1 + randbelow(2**30),
             )
             with _gentle_stop(conductor):
                 return await work(conductor)
+
+
+def _told(journal: Journal, run: str, ending: Ending) -> Ending:
+    """What else there is to tell of how it ended. The report and what was learned are on disk when
+    this returns; that they could not be written does not change how the run ended."""
+    try:
+        advice = tuple(how_to_go_on(journal.rows(), run, flip=flip_of(journal)))
+        amiss = tuple(str(one) for one in outputs_of(journal) if not one.well)
+        ending = replace(ending, advice=advice, amiss=amiss)
+        ending = replace(ending, report=str(write_report(journal)))
+        if not simulated_in(journal):
+            # What the lab's devices do says nothing about those of a house.
+            at = now().isoformat(timespec="seconds")
+            write_findings(journal.path.parent, findings_of(journal.plan, journal.standings(), at))
+    except Trouble as trouble:
+        ending = replace(ending, problems=(*ending.problems, *trouble.problems))
+    return ending
 
 
 def _quiet_loop() -> None:
@@ -162,7 +219,7 @@ def _gentle_stop(conductor: Conductor) -> Iterator[None]:
         if presses == 1:
             conductor.stop()
             # In a terminal the live view must know of the line, to stay below it.
-            (out if out.is_terminal else err).print(
+            (out if out.is_terminal and not out.quiet else err).print(
                 Text(
                     "stopping: nothing more is sent; devices on their way are still followed "
                     "(Ctrl-C again stops at once)"
@@ -183,8 +240,9 @@ def _gentle_stop(conductor: Conductor) -> Iterator[None]:
     try:
         yield
     except asyncio.CancelledError:
-        if presses < 2:
+        if presses < 2 or task is None:
             raise
+        task.uncancel()
         raise KeyboardInterrupt from None
     finally:
         for number in hooks:

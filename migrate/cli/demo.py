@@ -19,7 +19,8 @@ from migrate.cli.common import (
     runs_folder,
     show_outcome,
 )
-from migrate.cli.conduct import SIMULATED, conduct_in_loop, load_checked, write_report
+from migrate.cli.conduct import SIMULATED, conduct_in_loop, load_checked
+from migrate.cli.looking import Looking, PageAt, WithPage, looking_on, watching
 from migrate.cli.plan import plan_for
 from migrate.engine.crew import muster
 from migrate.engine.tidings import Outcome
@@ -33,7 +34,7 @@ from migrate.views.status import summary
 from migrate.views.words import count
 
 
-def demo(state: StateDir = None) -> None:
+def demo(page: WithPage = False, page_at: PageAt = None, state: StateDir = None) -> None:
     """See the whole job on this machine alone.
 
     Two dozen simulated devices of three invented families, on loopback sockets, move to a new
@@ -42,11 +43,12 @@ def demo(state: StateDir = None) -> None:
     Example: migrate demo
     """
     with problems_in_words():
-        outcome = asyncio.run(_demo(state))
+        looking = looking_on(events=False, page=page, page_at=page_at)
+        outcome = asyncio.run(_demo(state, looking))
         raise typer.Exit(outcome.exit)
 
 
-async def _demo(state: Path | None) -> Outcome:
+async def _demo(state: Path | None, looking: Looking) -> Outcome:
     # Its broker and its web server are loaded by this command alone.
     from migrate.lab.cottage import TROUBLED, Cottage
 
@@ -72,10 +74,11 @@ async def _demo(state: Path | None) -> Outcome:
         journal = Journal.create(run / "journal.sqlite3", plan, now, facts)
         held.enter_context(fleet_lock(plan, run))
         crew = muster(plan, load_checked(plan, cottage.fleet, cottage.playbook), vault.resolve)
-        outcome = await conduct_in_loop(crew, journal, vault, lambda c: c.forward())
-        if outcome.exit is Exit.HELD:
+        watch = await held.enter_async_context(watching(journal, run.name, looking))
+        ending = await conduct_in_loop(crew, journal, vault, run.name, lambda c: c.forward(), watch)
+        if ending.outcome.exit is Exit.HELD:
             out.print()
-            show_outcome(outcome)
+            show_outcome(ending.outcome)
             out.print(
                 Text(
                     f"\nAs the owner you find the aerial of {TROUBLED} behind a water butt, "
@@ -83,10 +86,12 @@ async def _demo(state: Path | None) -> Outcome:
                 ),
                 soft_wrap=True,
             )
-            outcome = await conduct_in_loop(crew, journal, vault, lambda c: c.forward([TROUBLED]))
+            ending = await conduct_in_loop(
+                crew, journal, vault, run.name, lambda c: c.forward([TROUBLED]), watch
+            )
         new = sum(lab.where(name) == "new" for name in lab.units)
         out.print()
-        show_outcome(outcome)
+        show_outcome(ending.outcome)
         say(out, f"{summary(journal)}.")
         restarts = sum(unit.boots - 1 for unit in lab.units.values())
         say(
@@ -95,6 +100,6 @@ async def _demo(state: Path | None) -> Outcome:
             f"are on the new network, after {count(restarts, 'restart')} in all. It took "
             f"{time.monotonic() - begun:.0f} s.",
         )
-        out.print(Text(f"report  {write_report(journal)}\njournal {journal.path}"), soft_wrap=True)
+        out.print(Text(f"report  {ending.report}\njournal {journal.path}"), soft_wrap=True)
         journal.close()
-    return outcome
+    return ending.outcome

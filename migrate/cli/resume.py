@@ -18,6 +18,7 @@ from migrate.cli.common import (
 )
 from migrate.cli.conduct import conduct, conduct_forward, simulated_in
 from migrate.cli.legs import check_waits_for_flip, check_way_back
+from migrate.cli.looking import AsEvents, PageAt, WithPage, looking_on
 from migrate.cli.run import check_names
 
 
@@ -39,6 +40,9 @@ def resume(
             help="Say that the access point has been changed, as the run asked for.",
         ),
     ] = False,
+    events: AsEvents = False,
+    page: WithPage = False,
+    page_at: PageAt = None,
     state: StateDir = None,
 ) -> None:
     """Go on with a run that was held, stopped or cut off.
@@ -51,6 +55,7 @@ def resume(
     Example: migrate resume --write-off cellar-pump
     """
     with problems_in_words():
+        looking = looking_on(events=events, page=page, page_at=page_at)
         journal = open_run(state, run)
         names = again or []
         check_names(journal.plan, [*names, *(write_off or [])])
@@ -60,7 +65,7 @@ def resume(
             if flipped:
                 check_waits_for_flip(journal)
                 journal.flip()
-            outcome = conduct_forward(journal, vault(), run_words(journal, state), names)
+            outcome = conduct_forward(journal, vault(), run_words(journal, state), names, looking)
             journal.close()
         raise typer.Exit(outcome.exit)
 
@@ -79,6 +84,9 @@ def rollback(
             help="Say that the access point still has its old passphrase.",
         ),
     ] = False,
+    events: AsEvents = False,
+    page: WithPage = False,
+    page_at: PageAt = None,
     state: StateDir = None,
 ) -> None:
     """Take devices back to the old side.
@@ -89,6 +97,7 @@ def rollback(
     Example: migrate rollback --only porch-light
     """
     with problems_in_words():
+        looking = looking_on(events=events, page=page, page_at=page_at)
         journal = open_run(state, run)
         check_names(journal.plan, [*(only or []), *(write_off or [])])
         check_way_back(state, journal, only, not_flipped=not_flipped)
@@ -100,6 +109,7 @@ def rollback(
                 vault(),
                 run_words(journal, state),
                 lambda conductor: conductor.back(only),
+                looking,
             )
             journal.close()
         raise typer.Exit(outcome.exit)

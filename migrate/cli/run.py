@@ -22,6 +22,7 @@ from migrate.cli.common import (
 )
 from migrate.cli.conduct import conduct_forward, load_checked, resolve_all, world_for
 from migrate.cli.legs import check_flipped, check_order
+from migrate.cli.looking import AsEvents, PageAt, WithPage, looking_on
 from migrate.dialects.compose import preview
 from migrate.engine.crew import Crew, muster
 from migrate.engine.seek import Seeker
@@ -52,6 +53,9 @@ def run(
             help="Say that the access point has been changed, for a leg that waits for it.",
         ),
     ] = False,
+    events: AsEvents = False,
+    page: WithPage = False,
+    page_at: PageAt = None,
     state: StateDir = None,
 ) -> None:
     """Move the fleet, wave by wave; or, with --dry-run, only look.
@@ -63,6 +67,7 @@ def run(
     Example: migrate run playbooks/home-wifi.plan.json --dry-run
     """
     with problems_in_words():
+        looking = looking_on(events=events, page=page, page_at=page_at)
         frozen = read_plan(plan)
         secrets = vault()
         fleet, playbook = Path(frozen.sources.fleet.path), Path(frozen.sources.playbook.path)
@@ -81,7 +86,7 @@ def run(
             for name in write_off or []:
                 journal.write_off(name)
             words = run_words(journal, state)
-            outcome = conduct_forward(journal, secrets, words)
+            outcome = conduct_forward(journal, secrets, words, looking=looking)
             journal.close()
         raise typer.Exit(outcome.exit)
 

@@ -29,7 +29,7 @@ def status(run: RunName = None, state: StateDir = None) -> None:
         show_status(journal, out)
         words = run_words(journal, state)
         for line in how_to_go_on(journal.rows(), words, flip=flip_of(journal)):
-            out.print(Text(f"  {harmless(line)}"), soft_wrap=True)
+            out.print(Text(f"  {harmless(str(line))}"), soft_wrap=True)
         journal.close()
 
 

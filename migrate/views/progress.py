@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import defaultdict
-from collections.abc import Mapping
+from datetime import datetime
 from types import TracebackType
 from typing import Protocol, Self
 
@@ -15,8 +15,9 @@ from rich.text import Text
 
 from migrate.engine.tidings import Tidings
 from migrate.model.lifecycle import GOAL, UNRESOLVED, Direction, State
-from migrate.planning.plan import Plan
+from migrate.views.ending import Ending
 from migrate.views.lines import harmless, say
+from migrate.views.scene import Scene
 from migrate.views.words import count, tally
 
 _BEGUN = time.monotonic()
@@ -34,24 +35,28 @@ class Progress(Protocol):
         trace: TracebackType | None,
     ) -> None: ...
 
-    def tell(self, tidings: Tidings) -> None:
+    def see(self, news: Tidings, at: datetime) -> None:
         """Something happened."""
         ...
 
+    def end(self, ending: Ending, at: datetime) -> None:
+        """It is over; what there is to say is printed below."""
+        ...
 
-def progress(plan: Plan, states: Mapping[str, State], console: Console) -> Progress:
-    """The view that fits where the output goes; `states` is where every device stands now."""
+
+def progress(scene: Scene, console: Console) -> Progress:
+    """The view that fits where the output goes."""
     if console.is_terminal:
-        return LiveProgress(plan, states, console)
-    return LineProgress(plan, console)
+        return LiveProgress(scene, console)
+    return LineProgress(scene, console)
 
 
 class LineProgress:
     """One line for each thing that happened: for pipes, files and slow terminals."""
 
-    def __init__(self, plan: Plan, console: Console) -> None:
+    def __init__(self, scene: Scene, console: Console) -> None:
         self._console = console
-        self._total = len(plan.waves)
+        self._total = len(scene.plan.waves)
 
     def __enter__(self) -> Self:
         return self
@@ -64,12 +69,15 @@ class LineProgress:
     ) -> None:
         return None
 
-    def tell(self, tidings: Tidings) -> None:
+    def see(self, news: Tidings, at: datetime) -> None:
         """Print it, with the seconds since the program started."""
-        line = sentence(tidings, self._total)
+        line = sentence(news, self._total)
         if line:
             since = time.monotonic() - _BEGUN
             self._console.print(Text(f"{since:7.1f} s  {line}"), soft_wrap=True)
+
+    def end(self, ending: Ending, at: datetime) -> None:
+        """Nothing: what there is to say is printed below."""
 
 
 OTHER_ROWS = 6
@@ -80,10 +88,10 @@ wrapped), and the line one types on."""
 class LiveProgress:
     """Waves and where their devices stand, redrawn in place; faults stay as lines above."""
 
-    def __init__(self, plan: Plan, states: Mapping[str, State], console: Console) -> None:
-        self._plan = plan
+    def __init__(self, scene: Scene, console: Console) -> None:
+        self._plan = scene.plan
         self._console = console
-        self._states = dict(states)
+        self._states = {name: spot.state for name, spot in scene.spots.items()}
         self._since: dict[str, float] = defaultdict(time.monotonic)
         self._wave = 0
         self._surveyed: set[str] = set()
@@ -103,7 +111,10 @@ class LiveProgress:
         self._words = ""
         self._live.__exit__(kind, error, trace)
 
-    def tell(self, tidings: Tidings) -> None:
+    def end(self, ending: Ending, at: datetime) -> None:
+        """Nothing: what there is to say is printed below."""
+
+    def see(self, tidings: Tidings, at: datetime) -> None:
         """Take it into the picture."""
         if tidings.kind == "survey":
             self._surveyed.add(tidings.name)

@@ -15,6 +15,7 @@ from migrate.journal.store import ALL_TOLD, Journal
 from migrate.model.lifecycle import FAULTS, GOAL, UNRESOLVED, Direction, State
 from migrate.planning.adrift import OPEN
 from migrate.views.adrift import search_of, show_networks
+from migrate.views.ending import Advice
 from migrate.views.lines import harmless, say, show
 from migrate.views.outputs import show_outputs
 from migrate.views.words import CAUTION, count, leg_in_words, settings_in_words, tally
@@ -75,8 +76,8 @@ def flip_of(journal: Journal) -> Flip:
     return "waits" if gone and journal.last_of(ALL_TOLD) else "telling"
 
 
-def how_to_go_on(rows: Sequence[Row], run: str, *, flip: Flip = None) -> list[str]:
-    """Commands that make sense now, one a line."""
+def how_to_go_on(rows: Sequence[Row], run: str, *, flip: Flip = None) -> list[Advice]:
+    """Commands that make sense now."""
     lines = []
     ill = [row.name for row in rows if row.state in FAULTS and not row.written_off]
     again = [
@@ -99,26 +100,32 @@ def how_to_go_on(rows: Sequence[Row], run: str, *, flip: Flip = None) -> list[st
     )
     moved = any(row.state in (State.SETTLED, State.SEEN, State.ADRIFT) for row in rows)
     if flip == "waits" and on_their_way and not ill:
-        lines.append(f"migrate resume {run} --flipped   once the access point has been changed")
+        lines.append(
+            Advice(f"migrate resume {run} --flipped", "once the access point has been changed")
+        )
     elif unfinished and not ill:
-        lines.append(f"migrate resume {run}   goes on where it stopped")
+        lines.append(Advice(f"migrate resume {run}", "goes on where it stopped"))
     if ill:
-        lines.append(f"migrate resume {run}   looks for the missing again, then goes on")
+        lines.append(Advice(f"migrate resume {run}", "looks for the missing again, then goes on"))
     if again:
         name = shlex.quote(again[0])
-        lines.append(f"migrate resume {run} --again {name}   sends it its bundle once more")
+        lines.append(
+            Advice(f"migrate resume {run} --again {name}", "sends it its bundle once more")
+        )
     if going_back:
         only = f"migrate rollback {run} --only {shlex.quote(going_back[0])}"
-        lines.append(f"{only}   goes on taking it back")
+        lines.append(Advice(only, "goes on taking it back"))
     if ill:
         name = shlex.quote(ill[0])
-        lines.append(f"migrate resume {run} --write-off {name}   goes on without it")
+        lines.append(Advice(f"migrate resume {run} --write-off {name}", "goes on without it"))
     if unfinished and not on_their_way and not flip:
-        lines.append(f"migrate replan {run}   plans the rest anew, with what was learned")
+        lines.append(Advice(f"migrate replan {run}", "plans the rest anew, with what was learned"))
     if moved and not flip:
-        lines.append(f"migrate rollback {run}   takes back everything that moved")
+        lines.append(Advice(f"migrate rollback {run}", "takes back everything that moved"))
     if any(row.state is State.ADRIFT for row in rows):
-        lines.append(f"migrate adrift {run}   what the missing look for, and how to get them back")
+        lines.append(
+            Advice(f"migrate adrift {run}", "what the missing look for, and how to get them back")
+        )
     return lines
 
 
