@@ -28,13 +28,13 @@ def adrift(run: RunName = None, state: StateDir = None) -> None:
     """
     with problems_in_words():
         with closing(open_run(state, run)) as journal:
-            files, reason = _files(journal)
+            files, reason = files_of(journal)
             search = search_of(journal, files, reason)
             show_adrift(search, journal.plan.title, run_words(journal, state), files, out)
         raise typer.Exit(Exit.HELD if search.unsettled else Exit.DONE)
 
 
-def _files(journal: Journal) -> tuple[Files | None, str]:
+def files_of(journal: Journal) -> tuple[Files | None, str]:
     """What the owner's files say, if they are still those of the plan; else why they cannot be
     used, in words."""
     fleet, playbook = Path(journal.fact("fleet")), Path(journal.fact("playbook"))

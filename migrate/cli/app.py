@@ -9,12 +9,15 @@ import typer
 
 from migrate.cli.adrift import adrift
 from migrate.cli.demo import demo
+from migrate.cli.page import page
 from migrate.cli.plan import plan
 from migrate.cli.rehearse import rehearse
 from migrate.cli.replan import replan
+from migrate.cli.report import report
 from migrate.cli.resume import resume, rollback
 from migrate.cli.run import run
-from migrate.cli.status import report, status
+from migrate.cli.sheet import sheet
+from migrate.cli.status import status
 
 app = typer.Typer(
     name="migrate",
@@ -30,11 +33,12 @@ app = typer.Typer(
         "Exit codes: 0 done, 1 mistake of migrate itself, 2 wrong usage, 3 bad file, 4 refused, "
         "since it could strand a device, 5 secret missing or open to others, 6 changed since it "
         "was planned, 7 held at a gate, 8 stopped by you, 9 another run is working, 10 journal "
-        "trouble, 11 device or broker not reached."
+        "trouble, 11 device or broker not reached, 12 a page cannot be served there."
     ),
 )
-for command in (plan, rehearse, run, resume, rollback, replan, status, adrift, report, demo):
+for command in (plan, rehearse, run, resume, rollback, replan, status, page, adrift, report, demo):
     app.command()(command)
+app.add_typer(sheet)
 
 
 def main() -> None:

@@ -10,11 +10,13 @@ from dataclasses import replace
 from pathlib import Path
 from secrets import randbelow
 
+from rich.console import Console
 from rich.text import Text
 
 from migrate.cli.common import TOOL, err, out, show_outcome, show_problems
-from migrate.cli.legs import asked_and_done
+from migrate.cli.legs import changed_now
 from migrate.cli.looking import LOOKING, Looking, Watch, watching
+from migrate.cli.pages import show_page_later
 from migrate.engine.conductor import Conductor
 from migrate.engine.crew import Crew, learn_secrets, muster
 from migrate.engine.tidings import Outcome
@@ -32,7 +34,6 @@ from migrate.views.adrift import search_of, show_networks
 from migrate.views.ending import Ending
 from migrate.views.lines import harmless
 from migrate.views.outputs import outputs_of, show_outputs
-from migrate.views.report import report
 from migrate.views.status import flip_of, how_to_go_on
 
 SIMULATED = "simulated"
@@ -85,14 +86,9 @@ def conduct(
         ending = asyncio.run(_watched(crew, journal, vault, run, work, looking))
     except KeyboardInterrupt:  # before the conductor was at work, or after
         ending = _told(journal, run, Ending(STOPPED, journal=str(journal.path)))
-    if ending.problems:
-        show_problems(Trouble(ending.problems))
-    if not looking.events:
-        show_outcome(ending.outcome)
-        try:
-            _show_rest(journal, ending)
-        except JournalTrouble:
-            out.print(Text(f"journal {ending.journal}"), soft_wrap=True)
+        _show(journal, ending, looking)
+    if looking.page and not looking.events:
+        show_page_later(run)
     return ending.outcome
 
 
@@ -105,11 +101,19 @@ def conduct_forward(
 ) -> Outcome:
     """Move the fleet on. Where the run then waits for the access point to be changed, the person at
     the terminal is asked to do it, and the run goes on; without one, it is held."""
-    outcome = conduct(journal, vault, run, lambda conductor: conductor.forward(again), looking)
-    if outcome.flip and not looking.events and asked_and_done():
-        journal.flip()
-        outcome = conduct(journal, vault, run, lambda conductor: conductor.forward(), looking)
-    return outcome
+    return conduct(journal, vault, run, lambda conductor: conductor.forward(again), looking)
+
+
+def _show(journal: Journal, ending: Ending, looking: Looking) -> None:
+    if ending.problems:
+        show_problems(Trouble(ending.problems))
+    if looking.events:
+        return
+    show_outcome(ending.outcome)
+    try:
+        _show_rest(journal, ending)
+    except JournalTrouble:
+        out.print(Text(f"journal {ending.journal}"), soft_wrap=True)
 
 
 def _show_rest(journal: Journal, ending: Ending) -> None:
@@ -129,10 +133,13 @@ def simulated_in(journal: Journal) -> Path | None:
     return journal.path.parent if journal.fact(SIMULATED, otherwise="") else None
 
 
-def write_report(journal: Journal) -> Path:
-    """The report beside the journal."""
-    place = journal.path.with_name("report.md")
-    write_private(place, report(journal))
+def write_report(journal: Journal, run: str) -> Path:
+    """The report beside the journal. `run`: the run as it is named on the command line."""
+    # Pictures take a while to load; most commands draw none.
+    from migrate.views.report import report
+
+    place = journal.path.with_name("report.html")
+    write_private(place, report(journal, run))
     return place
 
 
@@ -140,7 +147,15 @@ async def _watched(
     crew: Crew, journal: Journal, vault: Vault, run: str, work: Work, looking: Looking
 ) -> Ending:
     async with watching(journal, run, looking) as watch:
-        return await conduct_in_loop(crew, journal, vault, run, work, watch)
+        ending = await conduct_in_loop(crew, journal, vault, run, work, watch)
+        _show(journal, ending, looking)
+        if ending.outcome.flip and not looking.events and await changed_now():
+            journal.flip()
+            ending = await conduct_in_loop(
+                crew, journal, vault, run, lambda conductor: conductor.forward(), watch
+            )
+            _show(journal, ending, looking)
+        return ending
 
 
 async def conduct_in_loop(
@@ -179,7 +194,7 @@ async def _work(crew: Crew, journal: Journal, vault: Vault, work: Work, watch: W
                 watch.audience.tell,
                 first_id=1 + randbelow(2**30),
             )
-            with _gentle_stop(conductor):
+            with _gentle_stop(conductor, watch.words):
                 return await work(conductor)
 
 
@@ -190,7 +205,7 @@ def _told(journal: Journal, run: str, ending: Ending) -> Ending:
         advice = tuple(how_to_go_on(journal.rows(), run, flip=flip_of(journal)))
         amiss = tuple(str(one) for one in outputs_of(journal) if not one.well)
         ending = replace(ending, advice=advice, amiss=amiss)
-        ending = replace(ending, report=str(write_report(journal)))
+        ending = replace(ending, report=str(write_report(journal, run)))
         if not simulated_in(journal):
             # What the lab's devices do says nothing about those of a house.
             at = now().isoformat(timespec="seconds")
@@ -207,7 +222,7 @@ def _quiet_loop() -> None:
 
 
 @contextmanager
-def _gentle_stop(conductor: Conductor) -> Iterator[None]:
+def _gentle_stop(conductor: Conductor, words: Console) -> Iterator[None]:
     """First Ctrl-C (or SIGTERM): send nothing more, follow what is on its way. Second: stop at
     once. A terminal that is gone counts as a first."""
     loop, task = asyncio.get_running_loop(), asyncio.current_task()
@@ -218,8 +233,7 @@ def _gentle_stop(conductor: Conductor) -> Iterator[None]:
         presses += 1
         if presses == 1:
             conductor.stop()
-            # In a terminal the live view must know of the line, to stay below it.
-            (out if out.is_terminal and not out.quiet else err).print(
+            (err if words.quiet else words).print(
                 Text(
                     "stopping: nothing more is sent; devices on their way are still followed "
                     "(Ctrl-C again stops at once)"

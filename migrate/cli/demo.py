@@ -16,11 +16,13 @@ from migrate.cli.common import (
     new_run,
     out,
     problems_in_words,
+    run_words,
     runs_folder,
     show_outcome,
 )
 from migrate.cli.conduct import SIMULATED, conduct_in_loop, load_checked
 from migrate.cli.looking import Looking, PageAt, WithPage, looking_on, watching
+from migrate.cli.pages import first_look, read_at_leisure, show_page_later
 from migrate.cli.plan import plan_for
 from migrate.engine.crew import muster
 from migrate.engine.tidings import Outcome
@@ -72,22 +74,28 @@ async def _demo(state: Path | None, looking: Looking) -> Outcome:
         )
         facts = {"fleet": str(cottage.fleet), "playbook": str(cottage.playbook), SIMULATED: "yes"}
         journal = Journal.create(run / "journal.sqlite3", plan, now, facts)
+        words = run_words(journal, state)
         held.enter_context(fleet_lock(plan, run))
         crew = muster(plan, load_checked(plan, cottage.fleet, cottage.playbook), vault.resolve)
-        watch = await held.enter_async_context(watching(journal, run.name, looking))
-        ending = await conduct_in_loop(crew, journal, vault, run.name, lambda c: c.forward(), watch)
+        watch = await held.enter_async_context(watching(journal, words, looking))
+        if watch.page is not None:
+            await first_look(watch.page)
+            begun = time.monotonic()
+        ending = await conduct_in_loop(crew, journal, vault, words, lambda c: c.forward(), watch)
         if ending.outcome.exit is Exit.HELD:
             out.print()
             show_outcome(ending.outcome)
             out.print(
                 Text(
                     f"\nAs the owner you find the aerial of {TROUBLED} behind a water butt, "
-                    f"move it, and type:\n  migrate resume {run.name} --again {TROUBLED}\n"
+                    f"move it, and type:\n  migrate resume {words} --again {TROUBLED}\n"
                 ),
                 soft_wrap=True,
             )
+            if watch.page is not None:
+                await read_at_leisure(watch.page)
             ending = await conduct_in_loop(
-                crew, journal, vault, run.name, lambda c: c.forward([TROUBLED]), watch
+                crew, journal, vault, words, lambda c: c.forward([TROUBLED]), watch
             )
         new = sum(lab.where(name) == "new" for name in lab.units)
         out.print()
@@ -101,5 +109,7 @@ async def _demo(state: Path | None, looking: Looking) -> Outcome:
             f"{time.monotonic() - begun:.0f} s.",
         )
         out.print(Text(f"report  {ending.report}\njournal {journal.path}"), soft_wrap=True)
+        if looking.page:
+            show_page_later(words)
         journal.close()
     return ending.outcome

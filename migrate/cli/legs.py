@@ -10,7 +10,8 @@ from pathlib import Path
 
 from rich.text import Text
 
-from migrate.cli.common import open_journal, out, runs_folder
+from migrate.cli.common import err, open_journal, out, runs_folder
+from migrate.cli.keys import entered
 from migrate.engine.way_back import ONE_STEP
 from migrate.journal.store import Journal
 from migrate.model.lifecycle import Direction, State
@@ -19,6 +20,7 @@ from migrate.planning.gates import Standing
 from migrate.planning.plan import Plan
 
 ENDING = ".plan.json"
+ASKED = Text("Press Enter when the access point is changed; Ctrl-C puts it off.")
 
 
 def leg_place(place: Path, plan: Plan) -> Path:
@@ -108,12 +110,12 @@ def check_way_back(
         )
 
 
-def check_flipped(plan: Plan, where: str, *, flipped: bool) -> None:
+def check_flipped(plan: Plan, where: str, *, flipped: bool, ask: bool = True) -> None:
     """Raises Refused if the access point must have been changed before this leg, and it is not
-    known that it was. A person at a terminal is asked."""
+    known that it was. A person at a terminal is asked, unless a program reads what is said."""
     if plan.leg.owner:
-        out.print(Text(f"Before this leg: {plan.leg.owner}."), soft_wrap=True)
-    if not plan.leg.after_flip or flipped or asked_and_done():
+        (out if ask else err).print(Text(f"Before this leg: {plan.leg.owner}."), soft_wrap=True)
+    if not plan.leg.after_flip or flipped or (ask and asked_and_done()):
         return
     raise Refused(
         Problem(
@@ -142,12 +144,20 @@ def asked_and_done() -> bool:
     is put off."""
     if not sys.stdin.isatty():
         return False
-    out.print(Text("Press Enter when the access point is changed; Ctrl-C puts it off."))
+    out.print(ASKED)
     try:
         input()
     except (KeyboardInterrupt, EOFError):
         return False
     return True
+
+
+async def changed_now() -> bool:
+    """The same, while pages that are open stay up."""
+    if not sys.stdin.isatty():
+        return False
+    out.print(ASKED)
+    return await entered()
 
 
 class _Run:

@@ -66,6 +66,9 @@ def run(
 
     Example: migrate run playbooks/home-wifi.plan.json --dry-run
     """
+    if events and dry_run:
+        words = "tells of a run as it goes; a dry run is read by people"
+        raise typer.BadParameter(words, param_hint="--json")
     with problems_in_words():
         looking = looking_on(events=events, page=page, page_at=page_at)
         frozen = read_plan(plan)
@@ -76,7 +79,7 @@ def run(
         if dry_run:
             crew = muster(frozen, load_checked(frozen, fleet, playbook), secrets.resolve)
             raise typer.Exit(_dry_run(crew))
-        check_flipped(frozen, str(plan), flipped=flipped)
+        check_flipped(frozen, str(plan), flipped=flipped, ask=not events)
         with fleet_lock(frozen):
             # A secret that is missing must not leave a run behind that never was one.
             resolve_all(muster(frozen, load_checked(frozen, fleet, playbook), secrets.resolve))

@@ -1,8 +1,7 @@
-"""`migrate status` and `migrate report`: from the journal alone; nothing is sent."""
+"""`migrate status`: from the journal alone; nothing is sent."""
 
 from __future__ import annotations
 
-import typer
 from rich.text import Text
 
 from migrate.cli.common import (
@@ -13,9 +12,7 @@ from migrate.cli.common import (
     problems_in_words,
     run_words,
 )
-from migrate.cli.conduct import write_report
 from migrate.views.lines import harmless
-from migrate.views.report import report as report_text
 from migrate.views.status import flip_of, how_to_go_on, show_status
 
 
@@ -30,26 +27,4 @@ def status(run: RunName = None, state: StateDir = None) -> None:
         words = run_words(journal, state)
         for line in how_to_go_on(journal.rows(), words, flip=flip_of(journal)):
             out.print(Text(f"  {harmless(str(line))}"), soft_wrap=True)
-        journal.close()
-
-
-def report(
-    run: RunName = None,
-    write: bool = typer.Option(
-        False, "--write", help="Write it beside the journal instead of printing it."
-    ),
-    state: StateDir = None,
-) -> None:
-    """The report of a run, from its journal alone.
-
-    Summary, faults, what each device was given, every step.
-
-    Example: migrate report > report.md
-    """
-    with problems_in_words():
-        journal = open_run(state, run)
-        if write:
-            out.print(Text(str(write_report(journal))), soft_wrap=True)
-        else:
-            out.out(report_text(journal), end="", highlight=False)
         journal.close()

@@ -268,7 +268,8 @@ class Journey:
                 await self._arrive(arrived)
                 start = self._loop.time()
             elif there is not None and await self._came_back(there):
-                self._step(Event.COME_BACK, f"at {there.at}, restarted, with its former settings")
+                words = f"at {there.place}, restarted, with its former settings"
+                self._step(Event.COME_BACK, words)
             elif over and (stayed := there or asleep_there or self._proof.not_well(look)):
                 self._step(Event.COME_BACK, self._still_there(stayed, limit + asleep))
             elif over and adrift:
@@ -294,13 +295,13 @@ class Journey:
         if known:
             self._on.learn(took)
         self._outputs.found(there, self._proof.restarted(there))
-        self._step(Event.ARRIVE, f"at {there.at} after {took:.1f} s", took if known else None)
+        self._step(Event.ARRIVE, f"at {there.place} after {took:.1f} s", took if known else None)
         await self._soak()
 
     def _still_there(self, there: Sighting, seconds: float) -> str:
         words = f"still at {there.at}" + (f" after {seconds:.0f} s" if seconds else "")
         if self._proof.is_there(there):
-            return f"at {there.at}, but {self._proof.wrong_with(there)}"
+            return f"at {there.place}, but {self._proof.wrong_with(there)}"
         if not self._proof.stored(there):
             return words
         words += ", with its new settings stored but not in force"
@@ -310,7 +311,7 @@ class Journey:
 
     def _not_found(self, look: Look, seconds: float) -> str:
         if there := look.found.get(target_of(self._row.direction)):
-            return f"at {there.at}, but not proven within {seconds:.0f} s"
+            return f"at {there.place}, but not proven within {seconds:.0f} s"
         return f"on neither side for {seconds:.0f} s; {join(look.words)}"
 
     async def _look_until_change(self, end: float) -> Look:

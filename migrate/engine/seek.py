@@ -36,6 +36,12 @@ class Sighting:
     asked: float
     heard: float
 
+    @property
+    def place(self) -> str:
+        """Where it is, in words; the side is the one it was found to be on, which is not that of
+        the place it was asked at where both sides share a broker."""
+        return str(replace(self.at, side=self.side))
+
 
 @dataclass
 class Look:

@@ -304,13 +304,14 @@ class Journal:
         """Where every device stands."""
         return {row.name: row.standing for row in self.rows()}
 
-    def entries(self, name: str | None = None) -> list[Entry]:
-        """Every line, in order; with a name, those about this device."""
+    def entries(self, name: str | None = None, *, after: int = 0) -> list[Entry]:
+        """Every line, in order; with a name, those about this device; those after line number
+        `after`."""
         with self._reading() as db:
             found = db.execute(
                 "SELECT seq, at, name, wave, direction, kind, before, after, CAST(detail AS BLOB) "
-                "FROM event WHERE ?1 IS NULL OR name = ?1 ORDER BY seq",
-                (name,),
+                "FROM event WHERE seq > ?2 AND (?1 IS NULL OR name = ?1) ORDER BY seq",
+                (name, after),
             )
             # Words alone: an octet of them that is wrong must not hide all the rest.
             return [Entry(*[*row, words.decode("utf-8", "replace")]) for *row, words in found]

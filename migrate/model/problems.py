@@ -22,6 +22,7 @@ class Exit(IntEnum):
     BUSY = 9
     JOURNAL = 10
     UNREACHABLE = 11
+    PAGE = 12
 
 
 @dataclass(frozen=True)
@@ -101,3 +102,9 @@ class Unreachable(Trouble):
     """A device or broker that must answer before the start does not."""
 
     exit = Exit.UNREACHABLE
+
+
+class PageTrouble(Trouble):
+    """A page cannot be served there."""
+
+    exit = Exit.PAGE

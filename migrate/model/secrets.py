@@ -1,7 +1,8 @@
 """Secrets: named by reference in files, held in memory only, and never printed.
 
-A `Secret` shows a mask whatever prints it; only `reveal()` gives the text, and it is called in
-two places: where a message is composed, and where a login is handed to a socket.
+A `Secret` shows a mask whatever prints it; only `reveal()` gives the text. It leaves migrate in
+three places: where a message is composed, where a login is handed to a socket, and on the sheet for
+phones, if that was asked for with it.
 """
 
 from __future__ import annotations

@@ -114,6 +114,11 @@ def load(fleet_path: Path, playbook_path: Path) -> Inputs:
     )
 
 
+def read_playbook(path: Path) -> Playbook:
+    """A playbook file alone. Raises BadFile."""
+    return parse_toml(read_text(path), Playbook, str(path), _folder(path))
+
+
 def load_dialect(name: str, folder: Path) -> tuple[Dialect, Source]:
     """A dialect by name: NAME.toml in the folder `dialects` beside the fleet file, else one that
     is shipped. Raises BadFile."""

@@ -7,7 +7,7 @@ no I/O and no clock here; times are handed in, in UTC.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Final
@@ -16,11 +16,14 @@ from migrate.engine.tidings import Tidings
 from migrate.journal.rows import Row
 from migrate.model.lifecycle import FAULTS, GOAL, UNRESOLVED, Direction, State
 from migrate.planning.plan import Plan, PlannedWave, Seconds
+from migrate.planning.sleep import soak_most
 from migrate.views.ending import Ending
 from migrate.views.words import leg_in_words
 
 NOTES: Final = 50
 """So many of the run's latest remarks are kept for those who look on later."""
+FOUND: Final = "found"
+"""What the survey says of a device that is as it must be."""
 
 
 @dataclass(frozen=True)
@@ -64,8 +67,9 @@ class Remark:
 
 @dataclass
 class WaveNow:
-    """One wave: how its devices stand, what its gate came to ("" while it is not judged), and when
-    it began, if it did in this process."""
+    """One wave: how its devices stand, what its gate came to ("" while it is not judged), when it
+    began, if it did in this process, and the seconds it took to its gate. `paused`: seconds of it
+    in which nothing could be sent, for quiet hours."""
 
     index: int
     planned: PlannedWave
@@ -73,6 +77,8 @@ class WaveNow:
     not_done: int
     gate: str = ""
     began: datetime | None = None
+    paused: float = 0.0
+    took: float | None = None
 
     @property
     def done(self) -> bool:
@@ -83,7 +89,8 @@ class WaveNow:
 @dataclass
 class Scene:
     """The picture. `wave` is the one under way, `waiting` what the tool waits for if it says so,
-    `surveyed` the devices read so far, `ending` how the tool's work ended, if it did."""
+    `surveyed` the devices read so far, `unwell` those of them that are not as they must be, with
+    what is wrong, `ending` how the tool's work ended, if it did."""
 
     plan: Plan
     began: datetime
@@ -96,7 +103,9 @@ class Scene:
     surveyed: set[str] = field(default_factory=set)
     remarks: list[Remark] = field(default_factory=list)
     ending: Ending | None = None
+    unwell: dict[str, str] = field(default_factory=dict)
     _seconds: list[tuple[float, Seconds]] = field(default_factory=list)
+    _paused_since: datetime | None = None
 
     @classmethod
     def of(cls, plan: Plan, rows: Sequence[Row], at: datetime) -> Scene:
@@ -123,13 +132,19 @@ class Scene:
         self.ending = None
         if news.kind == "survey":
             self.surveyed.add(news.name)
+            if news.words == FOUND:
+                self.unwell.pop(news.name, None)
+            else:
+                self.unwell[news.name] = news.words
         elif news.kind == "wave" and news.wave is not None:
             self.wave, self.direction, self.waiting = news.wave, news.direction, ""
-            self.waves[news.wave].began = at
-            self.waves[news.wave].gate = ""
+            wave = self.waves[news.wave]
+            wave.began, wave.gate, wave.paused, wave.took = at, "", 0.0, None
+            self._paused_since = None
         elif news.kind == "gate" and news.wave is not None:
             self._judged(self.waves[news.wave], news.words, at)
         elif news.kind == "waiting":
+            self._pause(at, going_on=not news.words)
             self.waiting = news.words
         if news.name and news.state is not None:
             was = self.spots[news.name]
@@ -151,47 +166,101 @@ class Scene:
     @property
     def done(self) -> int:
         """Devices of which nothing more is waited for."""
-        return sum(spot.done for spot in self.spots.values())
+        return len(self.spots) - sum(wave.not_done for wave in self.waves)
 
     @property
     def faulty(self) -> list[Spot]:
         """Devices that somebody must decide about, the first wave first."""
-        found = [spot for spot in self.spots.values() if spot.faulty]
-        return sorted(found, key=lambda spot: spot.wave)
+        return [spot for spot in self._in(FAULTS) if spot.faulty]
 
     @property
     def under_way(self) -> list[Spot]:
         """Devices of which it is not known yet what became of them, the longest first."""
-        found = [spot for spot in self.spots.values() if spot.under_way]
+        found = self._in(UNRESOLVED)
         return sorted(found, key=lambda spot: (spot.since is None, spot.since or self.began))
 
     def left(self, at: datetime) -> Seconds | None:
-        """How long the rest will take, if no gate holds and no quiet hours come between; None on
-        the way back, and where nothing is left.
+        """How long the rest will take, if no gate holds and no quiet hours come between. None where
+        nothing is left, and where nobody can tell: on the way back, while a device has a fault, and
+        where the owner has to change the access point in the midst of it.
 
-        The plan's own range for each wave that is not done. Where waves so far lay outside of
-        theirs, the range is widened by what they really took."""
+        The plan's own range for each wave that is not done. If the waves so far took longer in all
+        than their ranges, or less, the rest is taken to be as much slower or quicker. A wave that
+        has devices which are not back lasts one soak more at the least; past its usual time it may
+        last until the last deadline, and then one soak."""
         rest = [wave for wave in self.waves if not wave.done]
-        if self.direction is Direction.BACK or self.ending or not rest:
+        back = self.direction is Direction.BACK
+        if back or self.ending or self.plan.leg.together or not rest or self.faulty:
             return None
-        took = [(seconds, planned) for seconds, planned in self._seconds if planned.most > 0]
-        quicker = min([1.0, *(s / p.least for s, p in took if p.least > 0)])
-        slower = max([1.0, *(s / p.most for s, p in took)])
+        quicker, slower = self._pace_so_far()
         least = most = 0.0
         for wave in rest:
-            gone = (at - wave.began).total_seconds() if wave.began else 0.0
             planned = wave.planned.seconds
-            least += max(0.0, planned.least * quicker - gone)
-            # Past its time a wave may still take until the last deadline, and then a soak.
-            late = self.plan.pace.deadline_seconds.most + self.plan.pace.soak_seconds
-            usual = planned.most * slower
-            most += usual - gone if gone <= usual else max(0.0, late - gone)
-        return Seconds(least=least, most=max(least, most))
+            usual, gone = planned.most * slower, self._worked(wave, at)
+            low = max(self._soak_left(wave, at), planned.least * quicker - gone)
+            high = usual - gone if gone <= usual else self._latest(wave) - gone
+            least += low
+            most += max(low, high)
+        return Seconds(least=least, most=most)
+
+    def _in(self, states: Container[State]) -> list[Spot]:
+        """Devices in these states, the first wave first."""
+        return [
+            self.spots[name]
+            for wave in self.waves
+            if any(number > 0 and state in states for state, number in wave.states.items())
+            for name in wave.planned.devices
+            if self.spots[name].state in states
+        ]
+
+    def _pace_so_far(self) -> tuple[float, float]:
+        """How much quicker (at most 1) and slower (at least 1) the waves so far were than planned,
+        all together: what one did is made up for by another."""
+        took = sum(seconds for seconds, _ in self._seconds)
+        least = sum(planned.least for _, planned in self._seconds)
+        most = sum(planned.most for _, planned in self._seconds)
+        return (min(1.0, took / least) if least else 1.0, max(1.0, took / most) if most else 1.0)
+
+    def _worked(self, wave: WaveNow, at: datetime) -> float:
+        """Seconds since a wave began, in which something could be done."""
+        if wave.began is None:
+            return 0.0
+        paused = wave.paused
+        if self._paused_since is not None and wave.index == self.wave:
+            paused += _seconds_between(self._paused_since, at)
+        return max(0.0, _seconds_between(wave.began, at) - paused)
+
+    def _soak_left(self, wave: WaveNow, at: datetime) -> float:
+        soak, left = self.plan.pace.soak_seconds, 0.0
+        if wave.began is None:
+            return 0.0
+        for name in wave.planned.devices:
+            spot = self.spots[name]
+            if spot.state is State.SEEN and spot.since is not None:
+                left = max(left, soak - _seconds_between(spot.since, at))
+            elif not spot.done:
+                return soak
+        return left
+
+    def _latest(self, wave: WaveNow) -> float:
+        """Seconds after which a wave is over at the latest, if its devices come at all."""
+        pace = self.plan.pace
+        wakes = max((self.plan.device(n).wakes_seconds or 0.0) for n in wave.planned.devices)
+        return pace.deadline_seconds.most + soak_most(pace.soak_seconds, wakes or None) + 2 * wakes
+
+    def _pause(self, at: datetime, *, going_on: bool) -> None:
+        """In a wave, the tool says that it waits when nothing may be sent for now, and says
+        nothing when it goes on."""
+        if self._paused_since is not None and self.wave is not None:
+            self.waves[self.wave].paused += _seconds_between(self._paused_since, at)
+        self._paused_since = None if going_on or self.wave is None else at
 
     def _judged(self, wave: WaveNow, words: str, at: datetime) -> None:
         wave.gate = words
-        if words == "open" and wave.began is not None:
-            self._seconds.append(((at - wave.began).total_seconds(), wave.planned.seconds))
+        if wave.began is not None:
+            wave.took = self._worked(wave, at)
+        if words == "open" and wave.took is not None:
+            self._seconds.append((wave.took, wave.planned.seconds))
 
     def _put(self, spot: Spot) -> None:
         was = self.spots[spot.name]
@@ -200,6 +269,10 @@ class Scene:
         wave.states[spot.state] += 1
         wave.not_done += was.done - spot.done
         self.spots[spot.name] = spot
+
+
+def _seconds_between(first: datetime, last: datetime) -> float:
+    return (last - first).total_seconds()
 
 
 def _spot(plan: Plan, row: Row) -> Spot:

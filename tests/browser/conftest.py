@@ -27,6 +27,8 @@ FLAGS = (
 )
 AXE = Path(__file__).parent / "node_modules" / "axe-core" / "axe.min.js"
 PHONE, DESK = (360, 740), (1280, 900)
+GONE = ("_CONNECTION_REFUSED", "_CONNECTION_RESET", "_INCOMPLETE_CHUNKED", "_DISCONNECTED")
+"""What a browser writes to its console when nobody is there any more; some tests are about that."""
 Theme = Literal["light", "dark"]
 Opener = Callable[..., Page]
 
@@ -68,7 +70,7 @@ def open_page(browser: Browser) -> Iterator[Opener]:
             "console",
             lambda message: (
                 complaints.append(message.text)
-                if message.type == "error" and "ERR_CONNECTION_REFUSED" not in message.text
+                if message.type == "error" and not any(one in message.text for one in GONE)
                 else None
             ),
         )

@@ -237,6 +237,11 @@ class Command:
                 await self._said.wait()
                 self._said.clear()
 
+    @property
+    def said(self) -> str:
+        """What stood on its standard output so far."""
+        return self._texts["out"]
+
     def press(self, number: signal.Signals = signal.SIGINT) -> None:
         """Ctrl-C, or another signal."""
         os.kill(self._pid, number)

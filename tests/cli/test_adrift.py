@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -11,17 +9,15 @@ import pytest
 
 from migrate.journal.store import Journal
 from migrate.lab import Fault, FaultKind
-from migrate.model.lifecycle import Event
 from migrate.model.problems import Exit
-from migrate.model.settings import FrozenBundle, Setting
-from migrate.ports.files import read_plan
 from migrate.views.networks import ssid_in_words
+from tests.views.report.reading import read
 
 from .house import LAMP, house
+from .missing import RUN, begun, lost
 from .paper import Ended, Paper, checked
 from .starter import Starter
 
-RUN = "20260101-120000-000000-new-access-point"
 HEADS = (
     "What each was given",
     "What they look for",
@@ -34,38 +30,6 @@ HEADS = (
 def flat(ended: Ended) -> str:
     """What it said, however it was wrapped."""
     return " ".join(ended.out.split())
-
-
-def begun(paper: Paper, steps: Callable[[Journal], object], was: str = "quarry-attic") -> None:
-    """A run of the paper's plan whose journal has been taken this far; no device was there."""
-    planned = paper.plan()
-    assert planned.code == 0, planned.all
-    plan = read_plan(paper.plan_file)
-    facts = {"fleet": str(paper.fleet), "playbook": str(paper.playbook)}
-    journal = Journal.create(
-        paper.state / "runs" / RUN / "journal.sqlite3",
-        plan,
-        lambda: datetime(2026, 1, 1, 12, 34, tzinfo=UTC),
-        facts,
-    )
-    for device in plan.devices:
-        read = {"wifi.ssid": was, "broker.host": "192.0.2.2"}
-        back: FrozenBundle = {**device.way_back, Setting.WIFI_SSID: was}
-        journal.record_before(device.name, {"settings": read, "side": "old"}, back)
-    steps(journal)
-    journal.close()
-
-
-def lost(*names: str, words: str = "on neither side for 180 s") -> Callable[[Journal], None]:
-    """Steps that leave these devices adrift."""
-
-    def steps(journal: Journal) -> None:
-        for name in names:
-            journal.intend(name, journal.plan.device(name).bundle)
-            journal.step(name, Event.SENT, "it said yes")
-            journal.step(name, Event.EXPIRE, words)
-
-    return steps
 
 
 def adrift(paper: Paper) -> Ended:
@@ -161,17 +125,18 @@ def test_status_and_report_tell_it_shortly(paper: Paper) -> None:
     assert status.code == 0
     assert 'desk-lamp looks for "quarry-loft", with the passphrase in the' in flat(status)
     assert f"migrate adrift {RUN} --state {paper.state}   what the missing look for" in status.out
-    report = paper.cli("report", "--state", paper.state).out
-    assert "\n## Not found, and how to get it back\n" in report
+    report = read(paper.cli("report", "--to", "-", "--state", paper.state).out)
+    assert (2, "Not found, and how to get it back") in report.headings
     for head in HEADS:
-        assert f"\n### {head}\n" in report
-    assert re.search(r"^- \[ \] desk-lamp, MAC 00-00-5E-00-53-01", report, re.MULTILINE)
-    assert f"\n`migrate resume {RUN}`\n" in report
+        assert (3, head) in report.headings
+    assert "desk-lamp, MAC 00-00-5E-00-53-01: within reach." in report.words("missing")
+    assert f"migrate resume {RUN} --state {paper.state}" in report.words("missing")
 
 
 def test_a_report_of_a_run_in_which_all_were_found_does_not_speak_of_it(paper: Paper) -> None:
     begun(paper, lambda journal: None)
-    assert "Not found" not in paper.cli("report", "--state", paper.state).out
+    report = read(paper.cli("report", "--to", "-", "--state", paper.state).out)
+    assert "missing" not in report.sections
 
 
 def test_hostile_names_words_and_places_are_harmless(paper: Paper) -> None:
@@ -189,9 +154,9 @@ def test_hostile_names_words_and_places_are_harmless(paper: Paper) -> None:
     assert "(octets 61 60 7C E2 80 AE 62)" in flat(told)
     assert "(octets 1B 5B 32 4A)" in flat(told)
     checked(paper.cli("status", "--state", paper.state))
-    report = paper.cli("report", "--state", paper.state).out
-    assert "<script>" not in report
-    assert "[x](" not in report
+    report = read(paper.cli("report", "--to", "-", "--state", paper.state).out)
+    assert report.elements["script"] == 0
+    assert "[red]study[/red] *x* `y` <b>" in report.words("missing")
 
 
 @pytest.mark.parametrize(

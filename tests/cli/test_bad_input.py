@@ -26,6 +26,7 @@ CODES = {
     "BUSY": 9,
     "JOURNAL": 10,
     "UNREACHABLE": 11,
+    "PAGE": 12,
 }
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from migrate.lab import Fault, FaultKind
 from migrate.model.problems import Exit
+from tests.views.report.reading import read
 
 from .house import LAMP, house
 from .starter import Starter
@@ -27,7 +28,7 @@ async def test_an_output_that_was_dropped_is_told_to_the_person(
         assert words in moved.out
         told = await one.there("status")
         assert words in told.out
-        assert words in (one.run_folder / "report.md").read_text().replace("\\", "")
+        assert words in read((one.run_folder / "report.html").read_text()).words("outputs")
         back = await one.there("rollback")
         assert back.code == Exit.DONE, back.all
         assert words in back.out

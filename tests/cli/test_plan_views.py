@@ -5,16 +5,12 @@ from __future__ import annotations
 import io
 import random
 import re
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 from rich.console import Console
 
-from migrate.engine.tidings import Tidings
-from migrate.journal.rows import Row
-from migrate.model.lifecycle import Direction, State
 from migrate.model.problems import Exit
 from migrate.model.settings import Setting
 from migrate.planning.fates import Rates
@@ -24,9 +20,7 @@ from migrate.planning.times import run_seconds
 from migrate.planning.why import why
 from migrate.views.lines import say
 from migrate.views.plan import show_plan
-from migrate.views.progress import LiveProgress
 from migrate.views.rehearsal import CLOSING, show_rehearsal
-from migrate.views.scene import Scene
 from migrate.views.why import show_why
 from migrate.views.words import lasting, some, span
 from tests.planning.samples import OLD_NET, WHOLE, device, plan_of
@@ -174,34 +168,6 @@ def test_a_bundle_says_what_empty_values_mean() -> None:
 
 def changed_device(one: PlannedDevice, bundle: dict[Setting, Any]) -> PlannedDevice:
     return one.model_copy(update={"bundle": bundle})
-
-
-AT = datetime(2026, 11, 25, 12, tzinfo=UTC)
-
-
-def waiting(plan: Plan, name: str) -> Row:
-    return Row(
-        name, plan.wave_of(name), Direction.FORWARD, State.WAITING, False, None, None, "", None
-    )
-
-
-@pytest.mark.parametrize("at", [0, 1, 30, 88, 89])
-def test_a_run_of_many_waves_is_drawn_on_a_low_screen(at: int) -> None:
-    plan = plan_of([device(f"d{n}", n, firmware=str(n)) for n in range(90)])
-    screen = Console(width=80, height=24, file=io.StringIO(), force_terminal=True)
-    scene = Scene.of(plan, [waiting(plan, one.name) for one in plan.devices], AT)
-    live = LiveProgress(scene, screen)
-    with live:
-        news = Tidings(kind="wave", wave=at, words="1 device")
-        scene.take(news, AT)
-        live.see(news, AT)
-    assert isinstance(screen.file, io.StringIO)
-    shown = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", screen.file.getvalue())
-    last = shown[shown.rindex(plan.title) :].splitlines()
-    assert len(last) <= 24
-    assert sum(line.startswith(f"> wave {at + 1} ") for line in last) == 1
-    # No device is left out.
-    assert sum(int(re.findall(r"(\d+) waiting", line)[0]) for line in last if "wave" in line) == 90
 
 
 # What else is said of a plan

@@ -26,7 +26,7 @@ def test_what_simulated_devices_do_is_no_finding(paper: Paper, facts: dict[str, 
     path = paper.state / "runs" / "20260101-one" / "journal.sqlite3"
     Journal.create(path, read_plan(paper.plan_file), now, facts).close()
     assert paper.cli("resume", "--state", paper.state).code == Exit.UNREACHABLE
-    assert path.with_name("report.md").exists()
+    assert path.with_name("report.html").exists()
     assert path.with_name("findings.json").exists() == (SIMULATED not in facts)
 
 

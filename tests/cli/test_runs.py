@@ -55,8 +55,12 @@ async def test_the_whole_way_there_and_back(tmp_path: Path, starter: Starter) ->
         assert "3 settled" in told.out
         run = one.run_folder.name
         assert f"migrate rollback {run} --state {one.state}" in told.out
-        printed = await one.there("report", cwd="/")
-        assert printed.out == (one.run_folder / "report.md").read_text()
+        written = (one.run_folder / "report.html").read_text()
+        printed = await one.there("report", "--to", "-", cwd="/")
+        assert printed.out == written
+        made = await one.there("report", cwd="/")
+        assert made.out == f"{one.run_folder / 'report.html'}\n"
+        assert (one.run_folder / "report.html").read_text() == written
 
         back = await one.there("rollback", run, "--only", LIGHT, cwd="/")
         assert back.code == Exit.DONE, back.all
@@ -192,7 +196,7 @@ async def test_a_reader_that_goes_away_does_not_end_a_run(tmp_path: Path, starte
             ended = await command.ended()
         assert (ended.code, ended.err) == (Exit.DONE, "")
         assert one.wheres() == ["new", "new", "new"]
-        assert (one.run_folder / "report.md").exists()
+        assert (one.run_folder / "report.html").exists()
 
 
 # 10: journal

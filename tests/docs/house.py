@@ -1,4 +1,4 @@
-"""The house of docs/first-steps.md: its files as the document shows them, on a loopback lab."""
+"""The house of docs/first-steps.md: its files as the documents show them, on a loopback lab."""
 
 from __future__ import annotations
 
@@ -19,16 +19,18 @@ from .markdown import ROOT, blocks, read
 
 Result = TypeVar("Result")
 OLD_KEY, NEW_KEY = "the tide goes out", "the tide comes in"
+BROKER_KEY = "the tide stands still"
 FAMILY = {"larch": "larch", "sedge": "sedge", "little-sedge": "sedge"}
 FIRMWARE = {"larch": "3.1.0", "sedge": "0.9"}
 
 
-def shown_files() -> dict[str, str]:
-    """The files that the document shows, by the path that stands in their first line."""
+def shown_files(document: str = "first-steps.md") -> dict[str, str]:
+    """The files that a document shows, by the path that stands in their first line."""
     found = {}
-    for block in blocks(read(ROOT / "docs" / "first-steps.md"), "toml"):
+    for block in blocks(read(ROOT / "docs" / document), "toml"):
         head, _, text = block.partition("\n")
-        found[head.removeprefix("# ")] = text
+        if re.fullmatch(r"# \S+\.toml", head):
+            found[head.removeprefix("# ")] = text
     return found
 
 
@@ -58,9 +60,13 @@ class House:
 
 
 @contextmanager
-def house(folder: Path, faults: dict[str, Fault]) -> Iterator[House]:
-    """The house with its devices up, in a loop of its own, and the files in the folder."""
-    lab, http_port, broker_port = _lab(folder, faults)
+def house(
+    folder: Path, faults: dict[str, Fault] | None = None, *, new_broker: bool = False
+) -> Iterator[House]:
+    """The house with its devices up, in a loop of its own, and the files in the folder.
+
+    `new_broker`: it gets another broker, as docs/new-broker.md says, and keeps its network."""
+    lab, http_port, broker_ports = _lab(folder, faults or {}, new_broker=new_broker)
     loop = asyncio.new_event_loop()
     thread = threading.Thread(target=loop.run_forever, name="lab")
     thread.start()
@@ -68,7 +74,7 @@ def house(folder: Path, faults: dict[str, Fault]) -> Iterator[House]:
         here = House(lab, folder, loop)
         here.ask(lab.__aenter__())
         try:
-            _write(here, http_port, broker_port)
+            _write(here, http_port, broker_ports)
             yield here
         finally:
             here.ask(lab.__aexit__(None, None, None))
@@ -78,8 +84,12 @@ def house(folder: Path, faults: dict[str, Fault]) -> Iterator[House]:
         loop.close()
 
 
-def _lab(folder: Path, faults: dict[str, Fault]) -> tuple[Lab, int, int]:
-    broker_port, http_port = free_port(), free_port()
+def _lab(
+    folder: Path, faults: dict[str, Fault], *, new_broker: bool
+) -> tuple[Lab, int, dict[str, int]]:
+    http_port, port = free_port(), free_port()
+    hosts = {"old": "127.20.0.2", "new": "127.20.0.3" if new_broker else "127.20.0.2"}
+    ports = {hosts["old"]: port} | ({hosts["new"]: free_port()} if new_broker else {})
     units = [
         UnitSpec(
             name=device["name"],
@@ -98,26 +108,30 @@ def _lab(folder: Path, faults: dict[str, Fault]) -> tuple[Lab, int, int]:
             ssid=ssid,
             secret=key,
             subnet=IPv4Network(subnet),
-            lease_file=folder / leases,
-            broker_host="127.20.0.2",
-            broker_port=broker_port,
+            lease_file=folder / f"leases-{side}",
+            broker_host=hosts[side],
+            broker_port=ports[hosts[side]],
+            broker_username="tide-devices" if new_broker and side == "new" else None,
+            broker_password=BROKER_KEY if new_broker and side == "new" else None,
         )
-        for ssid, key, subnet, leases in (
-            ("tide-old", OLD_KEY, "127.20.0.0/24", "leases-old"),
-            ("tide-new", NEW_KEY, "127.30.0.0/24", "leases-new"),
+        for side, ssid, key, subnet in (
+            ("old", "tide-old", OLD_KEY, "127.20.0.0/24"),
+            ("new", "tide-new", NEW_KEY, "127.30.0.0/24"),
         )
     )
-    return Lab(units, old, new, http_port=http_port), http_port, broker_port
+    return Lab(units, old, new, http_port=http_port, routed=new_broker), http_port, ports
 
 
-def _write(here: House, http_port: int, broker_port: int) -> None:
-    """The document's files, with its addresses and times replaced by the lab's."""
-    for path, text in shown_files().items():
+def _write(here: House, http_port: int, broker_ports: dict[str, int]) -> None:
+    """The documents' files, with their addresses and times replaced by the lab's."""
+    for path, text in {**shown_files(), **shown_files("new-broker.md")}.items():
         for device in tomllib.loads(shown_files()["fleet.toml"])["device"]:
             real = f'"{here.lab.units[device["name"]].address}"\nport = {http_port}'
             text = text.replace(f'"{device.get("address", "no address")}"', real)
         text = text.replace("192.0.2.", "127.20.0.").replace("198.51.100.", "127.30.0.")
-        text = text.replace("port = 1883", f"port = {broker_port}")
+        for host, port in broker_ports.items():
+            # The port stands behind its host, on the same line or on the next.
+            text = re.sub(rf'("{re.escape(host)}",?\s+port = )1883', rf"\g<1>{port}", text)
         text = re.sub("soak_seconds = .*", "soak_seconds = 0.2\nlook_seconds = 0.05", text)
         text = re.sub("deadline_seconds = .*", "deadline_seconds = { least = 2, most = 6 }", text)
         target = here.folder / path

@@ -57,6 +57,18 @@ def commands(text: str) -> list[Command]:
     return found
 
 
+def excerpts(text: str) -> dict[str, str]:
+    """What a document shows of a command's output, by the line that is typed: the text block that
+    follows its console block."""
+    found, typed = {}, ""
+    for language, body in _BLOCK.findall(text):
+        if language == "text" and typed:
+            found[typed] = body
+        last = [line for line in body.splitlines() if line.startswith("$ ")]
+        typed = last[-1].removeprefix("$ ") if language == "console" and last else ""
+    return found
+
+
 def links(text: str) -> list[str]:
     """Targets of all links, outside code blocks."""
     return _LINK.findall(_BLOCK.sub("", text))

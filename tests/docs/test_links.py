@@ -34,6 +34,13 @@ def test_links_lead_somewhere(document: Path) -> None:
             assert anchor in anchors(read(target)), f"{link}: no such heading"
 
 
+@pytest.mark.parametrize("document", DOCUMENTS, ids=name_of)
+def test_every_block_is_seen_by_the_tests(document: Path) -> None:
+    # Commands and files are taken from blocks that begin at the margin.
+    assert not re.search(r"^[ >*-]+```", read(document), re.MULTILINE)
+    assert read(document).count("```") % 2 == 0
+
+
 def test_readme_leads_to_every_document() -> None:
     found = {link.partition("#")[0] for link in links(read(ROOT / "README.md"))}
     wanted = {name_of(path) for path in DOCUMENTS} - {"README.md"}

@@ -46,6 +46,7 @@ from migrate.ports.protocols import At, Line, World
 from migrate.views.outputs import outputs_of, show_outputs
 from migrate.views.report import report
 from migrate.views.status import show_status
+from tests.views.report.reading import read
 
 from .harness import Dev, House, HouseMaker, Pace, six
 from .test_crash import Fuse, FusedJournal, FusedLine
@@ -153,9 +154,9 @@ def told_everywhere(house: House, sentence: str) -> None:
     flat = " ".join(screen(lambda console: show_outputs(house.journal, console)).split())
     assert sentence in flat
     assert sentence in " ".join(screen(lambda c: show_status(house.journal, c)).split())
-    text = report(house.journal)
-    assert "## What they switch" in text
-    assert sentence in text.replace("\\", "")
+    page = read(report(house.journal, "run"))
+    assert (2, "What they switch") in page.headings
+    assert sentence in page.words("outputs")
 
 
 @together

@@ -88,7 +88,7 @@ async def test_devices_that_say_what_they_were_told(
         assert {house.states()[device.name] for device in devices} == {State.DECLINED}
         # It did say something, and it is shown without the secret.
         assert {"<hidden>" in house.note(device.name) for device in devices} == {True}
-        (house.state / "report.md").write_text(report(house.journal))
+        (house.state / "report.html").write_text(report(house.journal, "run"))
         (house.state / "plan.json").write_text(house.plan.to_json())
         assert leaks_in_folder(house.state, SECRETS, SSIDS) == {}
         told = await everything_told(house, capsys)
@@ -113,7 +113,7 @@ async def test_a_whole_life(make_house: HouseMaker, capsys: pytest.CaptureFixtur
         for again in ((), ("fan", "rail")):
             await house.forward(*again)
             await house.unit("gone").power_cycle()
-            (house.state / f"report-{len(again)}.md").write_text(report(house.journal))
+            (house.state / f"report-{len(again)}.html").write_text(report(house.journal, "run"))
         await house.back("lamp")
         (house.state / "plan.json").write_text(house.plan.to_json())
         # The journal is looked at while it is open, with what is not yet in its main file.

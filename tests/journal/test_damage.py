@@ -254,8 +254,8 @@ def test_the_damaged_file_is_kept_and_the_owner_told_once(tmp_path: Path) -> Non
 
 def test_the_command_line_says_it_once(tmp_path: Path) -> None:
     path, _ = broken(tmp_path)  # runs/one below it, as a state folder has it
-    for command in ("status", "report"):
-        said = CliRunner().invoke(app, [command, "one", "--state", str(tmp_path)])
+    for command, *more in (["status"], ["report", "--to", "-"]):
+        said = CliRunner().invoke(app, [command, "one", *more, "--state", str(tmp_path)])
         assert said.exit_code == 0, said.output
         told = "one: the journal was damaged and has been mended" in " ".join(said.stderr.split())
         assert told == (command == "status")

@@ -161,7 +161,7 @@ def test_only_the_owner_reads_it_whatever_the_umask(tmp_path: Path) -> None:
 
 
 def test_an_open_file_is_replaced_by_a_private_one(tmp_path: Path) -> None:
-    path = tmp_path / "report.md"
+    path = tmp_path / "report.html"
     path.write_text("old")
     path.chmod(0o666)
     with path.open() as reader:
@@ -174,7 +174,7 @@ def test_an_open_file_is_replaced_by_a_private_one(tmp_path: Path) -> None:
 def test_a_failure_leaves_the_old_file_whole(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    path = tmp_path / "report.md"
+    path = tmp_path / "report.html"
     write_private(path, "old")
 
     def no_space(_: int) -> None:
@@ -184,7 +184,7 @@ def test_a_failure_leaves_the_old_file_whole(
     with pytest.raises(BadFile, match="No space left"):
         write_private(path, "new")
     assert path.read_text() == "old"
-    assert [item.name for item in tmp_path.iterdir()] == ["report.md"]
+    assert [item.name for item in tmp_path.iterdir()] == ["report.html"]
 
 
 def test_breaking_off_leaves_nothing_behind(
@@ -195,15 +195,15 @@ def test_breaking_off_leaves_nothing_behind(
 
     monkeypatch.setattr(os, "fsync", pressed)
     with pytest.raises(KeyboardInterrupt):
-        write_private(tmp_path / "report.md", "new")
+        write_private(tmp_path / "report.html", "new")
     assert list(tmp_path.iterdir()) == []
 
 
 def test_places_that_cannot_be_written(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     for path in (
-        tmp_path / "file" / "report.md",
-        Path(os.devnull) / "x" / "report.md",
+        tmp_path / "file" / "report.html",
+        Path(os.devnull) / "x" / "report.html",
         tmp_path,
         tmp_path / ("x" * 300),
     ):
@@ -218,12 +218,12 @@ def test_a_planted_link_is_not_followed(tmp_path: Path) -> None:
     """Whoever can write the folder must not make the tool write elsewhere."""
     victim = tmp_path / "victim"
     victim.write_text("mine")
-    (tmp_path / "report.md").symlink_to(victim)
-    write_private(tmp_path / "report.md", "new")
+    (tmp_path / "report.html").symlink_to(victim)
+    write_private(tmp_path / "report.html", "new")
     assert victim.read_text() == "mine"
-    assert not (tmp_path / "report.md").is_symlink()
+    assert not (tmp_path / "report.html").is_symlink()
 
 
 def test_names_that_are_no_utf8_do_not_stop_a_report(tmp_path: Path) -> None:
-    write_private(tmp_path / "report.md", "about \udcff")
-    assert (tmp_path / "report.md").read_text() == "about \\udcff"
+    write_private(tmp_path / "report.html", "about \udcff")
+    assert (tmp_path / "report.html").read_text() == "about \\udcff"

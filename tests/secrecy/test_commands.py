@@ -15,6 +15,7 @@ import pytest
 from typer.testing import CliRunner
 
 from migrate.cli.app import app
+from migrate.cli.sheet import sheet
 from migrate.lab import Unit, two_networks_possible
 from migrate.lab.firmware.base import Facts
 from migrate.model.problems import Exit
@@ -130,6 +131,7 @@ async def test_every_command(tmp_path: Path, starter: Starter) -> None:
         assert await shell.with_a_look_inside("run", plan) == Exit.HELD
         assert await shell("status") == 0
         assert await shell("report") == 0
+        assert await shell("sheet", "recovery") == 0
         assert await shell("replan", "--out", rest) == 0
         blabs(house.unit("fan"), None)
         # Something goes wrong in each way that stops a command.
@@ -140,7 +142,7 @@ async def test_every_command(tmp_path: Path, starter: Starter) -> None:
         (house.folder / "secrets" / "new-wifi").chmod(0o644)
         assert await shell("resume") == Exit.SECRET
         (house.folder / "secrets" / "new-wifi").chmod(0o600)
-        assert await shell("resume", "--again", "fan") == Exit.DONE
+        assert await shell("resume", "--again", "fan", "--json") == Exit.DONE
         assert await shell("rollback") == Exit.DONE
         assert await shell("status", "no-such-run") == Exit.BAD_FILE
         assert b"<hidden>" in shell.printed
@@ -148,20 +150,22 @@ async def test_every_command(tmp_path: Path, starter: Starter) -> None:
         assert leaks(shell.shown, SECRETS, SSIDS) == []
         # The journals, what SQLite keeps beside them, reports, findings, plans, temporary files.
         names = {path.name for path in shell.left.rglob("*") if path.is_file()}
-        assert {"journal.sqlite3", "report.md", "findings.json", plan.name, rest.name} <= names
+        left = {"journal.sqlite3", "report.html", "recovery.html", "findings.json"}
+        assert {*left, plan.name, rest.name} <= names
         assert leaks_in_folder(shell.left, SECRETS, SSIDS) == {}
 
 
 COMMANDS = [one.callback.__name__ for one in app.registered_commands if one.callback]
+SHEETS = [f"sheet {one.callback.__name__}" for one in sheet.registered_commands if one.callback]
 
 
-@pytest.mark.parametrize("command", ["", *COMMANDS])
+@pytest.mark.parametrize("command", ["", *COMMANDS, *SHEETS])
 def test_no_help_text_tells_a_secret(command: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Not even where the environment holds them: no option takes its value from there unasked."""
     for name, secret in SECRETS.items():
         monkeypatch.setenv(name.upper().replace("-", "_"), secret)
         monkeypatch.setenv(f"MIGRATE_{name.upper().replace('-', '_')}", secret)
-    words = [command.replace("_", "-"), "--help"] if command else ["--help"]
+    words = [*command.replace("_", "-").split(), "--help"]
     shown = CliRunner().invoke(app, words)
     assert shown.exit_code == 0
     assert leaks(shown.output.encode(), SECRETS, SSIDS) == []

@@ -141,7 +141,7 @@ class _Echoing:
 def everything(house: House, capsys: pytest.CaptureFixture[str]) -> bytes:
     captured = capsys.readouterr()
     told = "\n".join(repr(tidings) for _, tidings in house.told)
-    return "\n".join([told, captured.out, captured.err, report(house.journal)]).encode()
+    return "\n".join([told, captured.out, captured.err, report(house.journal, "run")]).encode()
 
 
 pytestmark = pytest.mark.skipif(

@@ -1,0 +1,66 @@
+"""`migrate report`: one file to read, print and keep, from the journal alone; nothing is sent."""
+
+from __future__ import annotations
+
+from contextlib import closing
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.text import Text
+
+from migrate.cli.common import RunName, StateDir, open_run, out, problems_in_words, run_words
+from migrate.cli.conduct import write_report
+from migrate.model.problems import BadFile, Problem
+from migrate.ports.files import is_there, read_text, write_private
+
+STDOUT = Path("-")
+To = Annotated[
+    Path | None,
+    typer.Option(
+        "--to",
+        metavar="FILE",
+        help="Write it there instead of beside the journal; - is standard output.",
+        show_default=False,
+    ),
+]
+
+
+def report(run: RunName = None, to: To = None, state: StateDir = None) -> None:
+    """The report of a run, from its journal alone: a file for a browser, and for paper.
+
+    What became of every device and when, faults and what was done, exposure, evidence. Asks no
+    device and sends nothing.
+
+    Example: migrate report
+    """
+    # Pictures take a while to load; most commands draw none.
+    from migrate.views.report import report as report_of
+
+    with problems_in_words(), closing(open_run(state, run)) as journal:
+        words = run_words(journal, state)
+        if to == STDOUT:
+            typer.echo(report_of(journal, words), nl=False)
+            return
+        if to is None:
+            place = write_report(journal, words)
+        else:
+            place = _free(to)
+            write_private(place, report_of(journal, words))
+        out.print(Text(str(place)), soft_wrap=True)
+
+
+def _free(place: Path) -> Path:
+    """A place where a report may be written: free, or another report's. Raises BadFile."""
+    from migrate.views.report import is_report
+
+    if not is_there(place):
+        return place
+    try:
+        theirs = not is_report(read_text(place))
+    except BadFile:
+        theirs = True
+    if theirs:
+        what = "is there already, and is no report: it is not written over"
+        raise BadFile(Problem(what, "name another file with --to", str(place)))
+    return place

@@ -1,0 +1,1 @@
+"""The live page: a run in a browser, to look on."""

@@ -1,0 +1,109 @@
+"""A scene brought up to date from the lines of a journal: for whoever looks on from another
+process, or comes later. There is no I/O here."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+from migrate.engine.tidings import Outcome, Tidings
+from migrate.journal.replay import STILL
+from migrate.journal.rows import Entry, Row
+from migrate.journal.store import ALL_TOLD
+from migrate.model.lifecycle import Direction
+from migrate.model.problems import Exit
+from migrate.views.ending import Ending
+from migrate.views.scene import Scene
+from migrate.views.status import Flip, how_to_go_on
+from migrate.views.words import count
+
+NOTE: Final = "note"
+
+
+@dataclass(frozen=True)
+class Lines:
+    """New lines of a journal, and where every device stands after them."""
+
+    entries: Sequence[Entry]
+    rows: Sequence[Row]
+
+
+def recall(scene: Scene, entries: Iterable[Entry], *, under_way: bool = False) -> None:
+    """Take in what was before: how the gates were judged, and what was remarked; if work may be
+    `under_way`, also which wave was. How long one took says nothing any more: a run may have lain
+    still between."""
+    for entry in entries:
+        for news in _tidings(scene, entry):
+            if news.kind == "wave" and news.wave is not None:
+                if under_way:
+                    scene.take(news, at_of(entry))
+                scene.waves[news.wave].began = None
+                scene.waves[news.wave].gate = ""
+            elif news.kind in ("gate", "note"):
+                scene.take(news, at_of(entry))
+
+
+def follow(scene: Scene, lines: Lines) -> None:
+    """Take in what another process has written since."""
+    for entry in lines.entries:
+        for news in _tidings(scene, entry):
+            scene.take(news, at_of(entry))
+    scene.refresh(lines.rows)
+
+
+def ending_of(entries: Sequence[Entry], rows: Sequence[Row], run: str, flip: Flip) -> Ending | None:
+    """How the work on a run ended, if its last lines tell; `run` as it is named on the command
+    line."""
+    last = next((entry for entry in reversed(entries) if entry.kind not in STILL), None)
+    if last is None or last.name is not None:
+        return None
+    outcome = _outcome(last, rows)
+    if outcome is None:
+        return None
+    return Ending(outcome, advice=tuple(how_to_go_on(rows, run, flip=flip)))
+
+
+def _outcome(last: Entry, rows: Sequence[Row]) -> Outcome | None:
+    wave = "" if last.wave is None else f" at wave {last.wave + 1}"
+    if last.kind == "held":
+        return Outcome(Exit.HELD, f"held{wave}: nothing more is sent until you decide")
+    if last.kind == "stopped":
+        return Outcome(Exit.STOPPED, "stopped, as you asked")
+    if last.kind == ALL_TOLD:
+        return Outcome(Exit.HELD, "all are told; the access point may be changed now", flip=True)
+    if last.kind == "rolled back":
+        missing = any(row.standing.may_have_left and not row.written_off for row in rows)
+        return Outcome(Exit.HELD if missing else Exit.DONE, f"{last.detail} back on the old side")
+    if last.kind == "finished":
+        return Outcome(Exit.DONE, f"done: {count(len(rows), 'device')} settled or written off")
+    return None
+
+
+def _tidings(scene: Scene, entry: Entry) -> Iterable[Tidings]:
+    """What the engine told when it wrote this line, as far as it can be known."""
+    way = Direction(entry.direction) if entry.direction else scene.direction
+    if entry.name is not None:
+        if way is Direction.BACK and entry.wave is not None:
+            yield from _began(scene, entry.wave, way)
+        if entry.kind == NOTE:
+            yield Tidings("note", entry.detail, entry.name)
+    elif entry.kind == "admitted" and entry.wave is not None:
+        yield from _began(scene, entry.wave, Direction.FORWARD)
+    elif entry.kind == "gate open":
+        yield Tidings("gate", "open", wave=entry.wave)
+    elif entry.kind == "gate shut":
+        yield Tidings("gate", f"shut by {entry.detail}", wave=entry.wave)
+    elif entry.kind == "quiet hours":
+        yield Tidings("waiting", entry.detail)
+
+
+def _began(scene: Scene, wave: int, way: Direction) -> Iterable[Tidings]:
+    if (scene.wave, scene.direction) != (wave, way):
+        yield Tidings("wave", wave=wave, direction=way)
+
+
+def at_of(entry: Entry) -> datetime:
+    """When a line was written."""
+    return datetime.fromisoformat(entry.at)

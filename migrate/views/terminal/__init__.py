@@ -1,0 +1,1 @@
+"""The run as it goes, in a terminal: one picture that is drawn in place, or plain lines."""

@@ -1,0 +1,69 @@
+"""One line for each thing that happened: for pipes, files, and terminals without a picture."""
+
+from __future__ import annotations
+
+import time
+from datetime import datetime
+from types import TracebackType
+from typing import Self
+
+from rich.console import Console
+from rich.text import Text
+
+from migrate.engine.tidings import Tidings
+from migrate.model.lifecycle import Direction
+from migrate.views.ending import Ending
+from migrate.views.lines import harmless
+from migrate.views.scene import Scene
+
+_BEGUN = time.monotonic()
+
+
+class LineProgress:
+    """Prints each piece of news as it comes."""
+
+    def __init__(self, scene: Scene, console: Console) -> None:
+        self._console = console
+        self._total = len(scene.plan.waves)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        return None
+
+    def see(self, news: Tidings, at: datetime) -> None:
+        """Print it, with the seconds since the program started."""
+        line = sentence(news, self._total)
+        if line:
+            since = time.monotonic() - _BEGUN
+            self._console.print(Text(f"{since:7.1f} s  {line}"), soft_wrap=True)
+
+    def end(self, ending: Ending, at: datetime) -> None:
+        """Nothing: what there is to say is printed below."""
+
+    def tick(self, at: datetime) -> None:
+        """Nothing: a line stays as it is."""
+
+
+def sentence(tidings: Tidings, waves: int) -> str:
+    """What happened, on one line."""
+    return harmless(_sentence(tidings, waves))
+
+
+def _sentence(tidings: Tidings, waves: int) -> str:
+    back = " (way back)" if tidings.direction is Direction.BACK else ""
+    if tidings.kind == "wave" and tidings.wave is not None:
+        return f"wave {tidings.wave + 1} of {waves}: {tidings.words}{back}"
+    if tidings.kind == "gate" and tidings.wave is not None:
+        return f"gate after wave {tidings.wave + 1}: {tidings.words}"
+    if tidings.kind == "survey":
+        return f"{tidings.name}: {tidings.words}"
+    if tidings.name:
+        return f"{tidings.name} {tidings.state}{back}: {tidings.words}"
+    return tidings.words
