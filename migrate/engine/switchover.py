@@ -9,6 +9,7 @@ not take it, or came back with the old passphrase, is named before.
 from __future__ import annotations
 
 import asyncio
+import shlex
 from collections.abc import Awaitable, Callable, Collection, Coroutine, Iterable
 from datetime import datetime
 
@@ -103,9 +104,9 @@ class Switchover:
         journal = self._on.journal
         rows = self._rows()
         # Whoever answers can be told once more, whatever the access point has by now.
-        ready = {row.name for row in rows if row.state in ONCE_MORE and row.name in again}
+        ready = {row.name for row in rows if _can_be_told(row) and row.name in again}
         if here := await self._still_here(ready):
-            words = f"{named(here)} answers, and was never given the new passphrase"
+            words = f"{named(here)} answers, and took no new passphrase as far as is known"
             journal.unflip(words)
             for row in rows:
                 if row.state is State.SEEN:  # by the old passphrase as well
@@ -114,7 +115,7 @@ class Switchover:
                 Exit.HELD,
                 f"held: the access point still has its old passphrase: {words}. Do not change it "
                 "before every device has been told",
-                reasons_of(journal.row(name) for name in here),
+                (*reasons_of(journal.row(name) for name in here), *_once_more(rows, here)),
             )
         if ready:
             journal.remark(ADMITTED, f"{len(ready)} once more", 0)
@@ -166,6 +167,21 @@ class Switchover:
 
     def _journey(self, name: str) -> Journey:
         return Journey(self._on, self._on.crew.members[name])
+
+
+def _can_be_told(row: Row) -> bool:
+    """Whether it is told once more after the access point was changed, when the owner says so. One
+    that waits although it was sent something may have taken it, whatever it seemed."""
+    return row.state in ONCE_MORE or (row.state is State.WAITING and row.sent_at is not None)
+
+
+def _once_more(rows: Iterable[Row], here: Collection[str]) -> list[str]:
+    """What to do if it has been changed all the same: somebody came by what it was sent before."""
+    names = [row.name for row in rows if row.name in here and _can_be_told(row)]
+    if not names:
+        return []
+    again = " ".join(f"--again {shlex.quote(name)}" for name in names)
+    return [f"if it has been changed all the same: resume with --flipped {again}"]
 
 
 def reasons_of(rows: Iterable[Row]) -> tuple[str, ...]:

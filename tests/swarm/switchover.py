@@ -74,7 +74,8 @@ class SwitchoverInvariants(Invariants):
             self.was_back[name] = self.house.loop.time()
         if now.state == "sending":
             self.sent[name] = self.house.loop.time()
-            if was.state == "waiting" and self.word() == "flipped":
+            # For the first time; one that was told before may be told again, on the owner's word.
+            if was.state == "waiting" and not was.sent_at and self.word() == "flipped":
                 raise Broken(f"s: {name} is told after the access point was said to be changed")
         super()._moved(name, was, now, fresh)
 
@@ -227,6 +228,14 @@ class SwitchoverStory(Story):
 
     def _unread(self, outcome: Outcome) -> bool:
         return outcome.exit is Exit.UNREACHABLE
+
+    def _again(self) -> list[str]:
+        """Those that seemed to have taken nothing of what they were sent may be told again too."""
+        return [
+            name
+            for name, row in self.invariants.rows().items()
+            if row.state in ("declined", "returned") or (row.state == "waiting" and row.sent_at)
+        ]
 
     def _as_is_the_habit(self, *, asked: bool) -> None:
         random, habit = self.random, self.scenario.habit
