@@ -156,7 +156,7 @@ def problems_in_words() -> Iterator[None]:
         if isinstance(first, Trouble):
             show_problems(first)
             raise typer.Exit(first.exit) from None
-        _show_mistake(first)
+        show_mistake(first, "made a mistake and stopped")
         raise typer.Exit(Exit.BUG) from None
 
 
@@ -166,8 +166,9 @@ def _first(error: BaseException) -> BaseException:
     return error
 
 
-def _show_mistake(error: BaseException) -> None:
-    """A mistake of the tool. Its kind and place alone: its words could hold a secret."""
+def show_mistake(error: BaseException, what: str) -> None:
+    """A mistake of the tool, and what came of it. Its kind and place alone: its words could hold a
+    secret."""
     own = Path(migrate.__file__).parent
     places = [
         f"{Path(frame.filename).relative_to(own)}:{frame.lineno}"
@@ -176,7 +177,7 @@ def _show_mistake(error: BaseException) -> None:
     ]
     err.print(
         Text(
-            f"migrate {TOOL} made a mistake and stopped: {type(error).__name__} at "
+            f"migrate {TOOL} {what}: {type(error).__name__} at "
             f"{' < '.join(reversed(places[-3:])) or 'an unknown place'}"
         ),
         soft_wrap=True,

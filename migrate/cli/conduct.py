@@ -13,7 +13,7 @@ from secrets import randbelow
 from rich.console import Console
 from rich.text import Text
 
-from migrate.cli.common import TOOL, err, out, show_outcome, show_problems
+from migrate.cli.common import TOOL, err, out, show_mistake, show_outcome, show_problems
 from migrate.cli.legs import changed_now
 from migrate.cli.looking import LOOKING, Looking, Watch, watching
 from migrate.cli.pages import show_page_later
@@ -34,10 +34,8 @@ from migrate.views.adrift import search_of, show_networks
 from migrate.views.ending import Ending
 from migrate.views.lines import harmless
 from migrate.views.outputs import outputs_of, show_outputs
-from migrate.views.status import flip_of, how_to_go_on
+from migrate.views.status import advice_of
 
-SIMULATED = "simulated"
-"""Fact of a run whose devices are the lab's, as those of the demo."""
 AS_IT_WAS = (
     "a run, and its way back, hold by what it was begun with: put that back as it was, then go on "
     "or roll back; or leave what has moved where it is and plan the rest by the new files: "
@@ -130,7 +128,7 @@ def _show_rest(journal: Journal, ending: Ending) -> None:
 
 def simulated_in(journal: Journal) -> Path | None:
     """The folder of a run of simulated devices; None for a run of real ones."""
-    return journal.path.parent if journal.fact(SIMULATED, otherwise="") else None
+    return journal.path.parent if journal.simulated else None
 
 
 def write_report(journal: Journal, run: str) -> Path:
@@ -155,6 +153,8 @@ async def _watched(
                 crew, journal, vault, run, lambda conductor: conductor.forward(), watch
             )
             _show(journal, ending, looking)
+        for error in watch.audience.failed:
+            show_mistake(error, "made a mistake in showing the run, which went on all the same")
         return ending
 
 
@@ -202,11 +202,11 @@ def _told(journal: Journal, run: str, ending: Ending) -> Ending:
     """What else there is to tell of how it ended. The report and what was learned are on disk when
     this returns; that they could not be written does not change how the run ended."""
     try:
-        advice = tuple(how_to_go_on(journal.rows(), run, flip=flip_of(journal)))
+        advice = tuple(advice_of(journal, run))
         amiss = tuple(str(one) for one in outputs_of(journal) if not one.well)
         ending = replace(ending, advice=advice, amiss=amiss)
         ending = replace(ending, report=str(write_report(journal, run)))
-        if not simulated_in(journal):
+        if not journal.simulated:
             # What the lab's devices do says nothing about those of a house.
             at = now().isoformat(timespec="seconds")
             write_findings(journal.path.parent, findings_of(journal.plan, journal.standings(), at))

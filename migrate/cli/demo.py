@@ -20,13 +20,13 @@ from migrate.cli.common import (
     runs_folder,
     show_outcome,
 )
-from migrate.cli.conduct import SIMULATED, conduct_in_loop, load_checked
+from migrate.cli.conduct import conduct_in_loop, load_checked
 from migrate.cli.looking import Looking, PageAt, WithPage, looking_on, watching
 from migrate.cli.pages import first_look, read_at_leisure, show_page_later
 from migrate.cli.plan import plan_for
 from migrate.engine.crew import muster
 from migrate.engine.tidings import Outcome
-from migrate.journal.store import Journal
+from migrate.journal.store import SIMULATED, Journal
 from migrate.model.problems import Exit
 from migrate.ports.files import load, private_folder, write_private
 from migrate.ports.sockets import now

@@ -13,7 +13,7 @@ from migrate.cli.common import (
     run_words,
 )
 from migrate.views.lines import harmless
-from migrate.views.status import flip_of, how_to_go_on, show_status
+from migrate.views.status import advice_of, show_status
 
 
 def status(run: RunName = None, state: StateDir = None) -> None:
@@ -25,6 +25,6 @@ def status(run: RunName = None, state: StateDir = None) -> None:
         journal = open_run(state, run)
         show_status(journal, out)
         words = run_words(journal, state)
-        for line in how_to_go_on(journal.rows(), words, flip=flip_of(journal)):
-            out.print(Text(f"  {harmless(str(line))}"), soft_wrap=True)
+        for advice in advice_of(journal, words):
+            out.print(Text(f"  {harmless(str(advice))}"), soft_wrap=True)
         journal.close()

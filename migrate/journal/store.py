@@ -56,6 +56,8 @@ ALL_TOLD: Final = "all told"
 """Kind of the line that says that every device of one step for all has been told, and is gone."""
 ADMITTED: Final = "admitted"
 """Kind of the line that says how many devices were let go together."""
+SIMULATED: Final = "simulated"
+"""Fact of a run whose devices are the lab's, as those of the demo."""
 
 
 class Journal:
@@ -144,6 +146,11 @@ class Journal:
         if row is None and otherwise is None:
             raise trouble(self.path, f"has no {key}")
         return str(otherwise if row is None else row[0])
+
+    @property
+    def simulated(self) -> bool:
+        """Whether its devices are the lab's; they are gone when the command that began it is."""
+        return bool(self.fact(SIMULATED, otherwise=""))
 
     def record_before(self, name: str, readings: Mapping[str, Any], bundle: FrozenBundle) -> None:
         """The survey of a device and its way back, both durable when this returns."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
+from functools import partial
 from typing import Protocol
 
 from migrate.engine.tidings import Tidings
@@ -25,25 +26,37 @@ class Onlooker(Protocol):
 
 
 class Audience:
-    """Tells a scene and all who look at it, in the same order."""
+    """Tells a scene and all who look at it, in the same order.
+
+    Nobody who looks on can hold up what they look at: one who fails is told nothing more. `failed`
+    has what they failed by."""
 
     def __init__(
         self, scene: Scene, onlookers: Sequence[Onlooker], now: Callable[[], datetime]
     ) -> None:
         self.scene = scene
+        self.failed: list[Exception] = []
         self._onlookers = list(onlookers)
         self._now = now
 
     def tell(self, news: Tidings) -> None:
         """Something happened; this is what the engine calls."""
         at = self._now()
-        self.scene.take(news, at)
-        for onlooker in self._onlookers:
-            onlooker.see(news, at)
+        self._each(lambda: self.scene.take(news, at))
+        for onlooker in self._onlookers[:]:
+            self._each(partial(onlooker.see, news, at), onlooker)
 
     def end(self, ending: Ending, rows: Iterable[Row]) -> None:
         """The tool's work has ended, for this time."""
-        self.scene.end(ending, rows)
+        self._each(lambda: self.scene.end(ending, rows))
         at = self._now()
-        for onlooker in self._onlookers:
-            onlooker.end(ending, at)
+        for onlooker in self._onlookers[:]:
+            self._each(partial(onlooker.end, ending, at), onlooker)
+
+    def _each(self, told: Callable[[], None], onlooker: Onlooker | None = None) -> None:
+        try:
+            told()
+        except Exception as error:  # noqa: BLE001 - kept, and shown when the work has ended
+            self.failed.append(error)
+            if onlooker is not None:
+                self._onlookers.remove(onlooker)

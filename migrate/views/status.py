@@ -76,6 +76,14 @@ def flip_of(journal: Journal) -> Flip:
     return "waits" if gone and journal.last_of(ALL_TOLD) else "telling"
 
 
+def advice_of(journal: Journal, run: str) -> list[Advice]:
+    """What the owner can do next. `run`: the run as it is named on the command line."""
+    rows = journal.rows()
+    if journal.simulated and all(row.state is GOAL[row.direction] for row in rows):
+        return []  # a house that does not exist needs no way back
+    return how_to_go_on(rows, run, flip=flip_of(journal))
+
+
 def how_to_go_on(rows: Sequence[Row], run: str, *, flip: Flip = None) -> list[Advice]:
     """Commands that make sense now."""
     lines = []

@@ -7,8 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from migrate.cli.conduct import SIMULATED
-from migrate.journal.store import Journal
+from migrate.journal.store import SIMULATED, Journal
 from migrate.lab import Fault, FaultKind
 from migrate.model.problems import Exit
 from migrate.ports.files import read_plan

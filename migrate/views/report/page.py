@@ -29,7 +29,7 @@ from migrate.views.report.sides import sides_chart, sides_key
 from migrate.views.report.story import story_of
 from migrate.views.report.summary import summary
 from migrate.views.rescue import Line
-from migrate.views.status import flip_of, how_to_go_on
+from migrate.views.status import advice_of
 from migrate.views.words import CAUTION, leg_in_words
 
 PACKAGE: Final = "migrate.views.report"
@@ -80,7 +80,7 @@ def _told(journal: Journal, run: str) -> dict[str, Any]:
         "journal": str(journal.path),
         "leg": leg_in_words(plan.leg),
         "sentences": list(summary(journal, entries, story, rows)),
-        "advice": how_to_go_on(list(rows.values()), run, flip=flip_of(journal)),
+        "advice": advice_of(journal, run),
         "done": all(_is_done(row) for row in rows.values()),
         "clock": clock,
         "begun": bool(entries),
