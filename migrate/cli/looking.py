@@ -37,7 +37,9 @@ AsEvents = Annotated[
 ]
 WithPage = Annotated[
     bool,
-    typer.Option("--page", help="Serve a page to look on with a browser, on this machine alone."),
+    typer.Option(
+        "--page", help="Serve a page for a browser: where it was before, or on this machine alone."
+    ),
 ]
 PageAt = Annotated[
     str | None,

@@ -21,7 +21,7 @@ from migrate.ports.sockets import now
 from migrate.views.lines import say
 from migrate.views.page.follow import Lines, at_of, ending_of, follow, recall
 from migrate.views.scene import Scene
-from migrate.views.status import flip_of
+from migrate.views.status import advice_of
 
 if TYPE_CHECKING:
     from migrate.views.page.live import LivePage
@@ -62,7 +62,7 @@ async def _served(path: Path, state: Path | None, at: str | None) -> None:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop.set)
-    with closing(_Follower(path, state)) as follower:
+    with closing(Follower(path, state)) as follower:
         async with page_up(
             lambda: follower.journal, follower.run, follower.scene, at, out, follows=True
         ) as live:
@@ -75,7 +75,7 @@ async def _served(path: Path, state: Path | None, at: str | None) -> None:
                 follower.look(live)
 
 
-class _Follower:
+class Follower:
     """Brings a scene up to date as the journal grows."""
 
     def __init__(self, path: Path, state: Path | None) -> None:
@@ -99,11 +99,7 @@ class _Follower:
             if self._file != _file_of(self._path):  # it was mended: another has taken its place
                 self.close()
                 self.journal = self._opened()
-                self._entries = self.journal.entries()
-                rows = self.journal.rows()
-                self.scene.refresh(rows)
-                self._end(rows)
-                self.tell(live)
+                self._entries, self.scene.remarks = [], []  # its lines may have other numbers
             new = self.journal.entries(after=self._entries[-1].seq if self._entries else 0)
             if not new:
                 return
@@ -124,7 +120,7 @@ class _Follower:
         return journal
 
     def _end(self, rows: Sequence[Row]) -> None:
-        ending = ending_of(self._entries, rows, self.run, flip_of(self.journal))
+        ending = ending_of(self._entries, rows, advice_of(self.journal, self.run))
         if ending is not None:
             self.scene.end(ending, rows)
 

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import asyncio
-import json
-import re
 import sys
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Annotated, Final
 
+from pydantic import BaseModel, Field
 from rich.console import Console
 from rich.text import Text
 
@@ -54,9 +53,9 @@ async def page_up(
     *,
     follows: bool = False,
 ) -> AsyncIterator[LivePage]:
-    """Serve the page of a run while the block runs, and print its link. `journal` gives the one that
-    is open; `run` is the run as it is named on the command line, `words` the address the owner asked
-    for. Raises PageTrouble."""
+    """Serve the page of a run while the block runs, and print its link. `journal` gives the one
+    that is open; `run` is the run as it is named on the command line, `words` the address the owner
+    asked for. Raises PageTrouble."""
     # The web server is loaded by those alone who ask for a page.
     from migrate.views.page.live import LivePage
     from migrate.views.web.serving import served
@@ -68,7 +67,7 @@ async def page_up(
         place = was
 
     def changed(door: Door) -> None:
-        _keep(folder, here, door)
+        _keep(folder, here, door.keys)
         show_link(here, door, console)
 
     def missing() -> list[Line]:
@@ -81,7 +80,7 @@ async def page_up(
     live = LivePage(scene, folder.name, now, missing, follows=follows)
     try:
         async with served(live.app(), place, door) as here, live.telling():
-            _keep(folder, here, door)
+            _keep(folder, here, door.keys if door else keys)
             show_link(here, door, console)
             yield live
     except PageTrouble as trouble:
@@ -121,19 +120,24 @@ def kept(folder: Path) -> tuple[Place | None, list[str]]:
     """Where the page of a run was, and the keys of those who were let in; nothing, if that is not
     known."""
     try:
-        found = json.loads(read_text(folder / KEPT))
-        place = replace(place_of(found["address"]), port=int(found["port"]))
+        found = _Kept.model_validate_json(read_text(folder / KEPT))
+        place = replace(place_of(found.address), port=found.port)
         check_place(place)
-        keys = [key for key in found["keys"] if re.fullmatch("[0-9a-f]{64}", key)]
-    except (BadFile, PageTrouble, ValueError, KeyError, TypeError, RecursionError):
+    except (BadFile, PageTrouble, ValueError):
         return None, []
-    return (place, keys) if 0 < place.port < 65536 else (None, [])
+    return place, found.keys
 
 
-def _keep(folder: Path, place: Place, door: Door | None) -> None:
-    kept = {"address": str(place.address), "port": place.port, "keys": door.keys if door else []}
+class _Kept(BaseModel, extra="forbid", strict=True):
+    address: str
+    port: Annotated[int, Field(ge=1, le=65535)]
+    keys: list[Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]]
+
+
+def _keep(folder: Path, place: Place, keys: list[str]) -> None:
+    kept = _Kept(address=str(place.address), port=place.port, keys=keys)
     with suppress(BadFile):  # then a browser must be let in anew after a restart; that is all
-        write_private(folder / KEPT, json.dumps(kept) + "\n")
+        write_private(folder / KEPT, kept.model_dump_json() + "\n")
 
 
 def _up_already(trouble: PageTrouble, was: Place) -> PageTrouble:

@@ -21,7 +21,7 @@ from migrate.engine.switchover import Switchover
 from migrate.engine.talk import Talker
 from migrate.engine.tidings import Outcome, Tell, Tidings, silent
 from migrate.engine.way_back import WayBack
-from migrate.journal.store import Journal
+from migrate.journal.store import GATE_OPEN, Journal
 from migrate.model.lifecycle import UNRESOLVED, Direction, State
 from migrate.model.problems import Exit, Refused, Unreachable
 from migrate.model.secrets import Redactor
@@ -91,8 +91,11 @@ class Conductor:
         # Of later waves as well: a journal that fell back may have one there, which holds others.
         rows = self._journal.rows()
         await self._several.follow_up(row.name for row in rows if row.state in UNRESOLVED)
+        passed = self._journal.opened()
         for index, wave in enumerate(self._crew.plan.waves):
             if all(self._well(name) for name in wave.devices):
+                if index not in passed:  # its last device was waited for in the follow-up
+                    self._open(index)
                 continue
             blocking = shut_by(self._crew.plan, self._journal.standings(), index)
             if blocking:
@@ -177,14 +180,17 @@ class Conductor:
                 break
         failed = [name for name in names if not self._well(name)]
         if not failed:
-            self._journal.remark("gate open", f"wave {index + 1}", index)
-            self._tell(Tidings("gate", "open", wave=index))
+            self._open(index)
             return None
         if self._ground.stopping.is_set() and all(
             self._journal.row(name).state is State.WAITING for name in failed
         ):
             return self._several.stopped()
         return await self._on_fault(index, failed)
+
+    def _open(self, index: int) -> None:
+        self._journal.remark(GATE_OPEN, f"wave {index + 1}", index)
+        self._tell(Tidings("gate", "open", wave=index))
 
     async def _wait_out(self, index: int, quiet: Sequence[str]) -> None:
         """Until the first of these devices leaves its quiet hours, or the run is stopped."""

@@ -56,6 +56,8 @@ ALL_TOLD: Final = "all told"
 """Kind of the line that says that every device of one step for all has been told, and is gone."""
 ADMITTED: Final = "admitted"
 """Kind of the line that says how many devices were let go together."""
+GATE_OPEN: Final = "gate open"
+"""Kind of the line that says that a wave is well, and the next may go."""
 SIMULATED: Final = "simulated"
 """Fact of a run whose devices are the lab's, as those of the demo."""
 
@@ -295,6 +297,14 @@ class Journal:
                 kinds,
             ).fetchone()
         return None if found is None else str(found[0])
+
+    def opened(self) -> set[int]:
+        """Waves, from 0, whose gate has been opened."""
+        with self._reading() as db:
+            found = db.execute(
+                "SELECT DISTINCT wave FROM event WHERE kind = ? AND wave IS NOT NULL", (GATE_OPEN,)
+            )
+            return {int(wave) for (wave,) in found}
 
     def row(self, name: str) -> Row:
         """One device."""

@@ -154,8 +154,10 @@ class Scene:
                     was, state=news.state, direction=news.direction, words=news.words, since=since
                 )
             )
-        if news.kind == "note" or (news.kind == "gate" and news.words != "open"):
-            self.remarks = [*self.remarks[-NOTES + 1 :], Remark(at, news.words, news.name)]
+        if news.kind == "note":
+            self._remark(Remark(at, news.words, news.name))
+        elif news.kind == "gate" and news.wave is not None and news.words != "open":
+            self._remark(Remark(at, f"gate after wave {news.wave + 1}: {news.words}"))
 
     def end(self, ending: Ending, rows: Iterable[Row]) -> None:
         """The tool's work has ended; this is how, and where the journal has every device."""
@@ -254,6 +256,9 @@ class Scene:
         if self._paused_since is not None and self.wave is not None:
             self.waves[self.wave].paused += _seconds_between(self._paused_since, at)
         self._paused_since = None if going_on or self.wave is None else at
+
+    def _remark(self, remark: Remark) -> None:
+        self.remarks = [*self.remarks[-NOTES + 1 :], remark]
 
     def _judged(self, wave: WaveNow, words: str, at: datetime) -> None:
         wave.gate = words

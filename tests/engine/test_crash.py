@@ -121,6 +121,8 @@ async def ends_well(house: House, watch: Watch, *, back: bool) -> None:
     assert outcome.exit is Exit.DONE, outcome
     well = house.as_before if back else house.moved
     assert [name for name in house.lab.units if not well(name)] == []
+    if not back:  # also that of a wave whose last device an earlier process saw arrive
+        assert house.journal.opened() == set(range(len(house.journal.plan.waves)))
 
 
 def each_bundle_is_one(house: House, watch: Watch, most: int) -> None:

@@ -14,9 +14,8 @@ from migrate.journal.rows import Entry, Row
 from migrate.journal.store import ALL_TOLD
 from migrate.model.lifecycle import Direction
 from migrate.model.problems import Exit
-from migrate.views.ending import Ending
+from migrate.views.ending import Advice, Ending
 from migrate.views.scene import Scene
-from migrate.views.status import Flip, how_to_go_on
 from migrate.views.words import count
 
 NOTE: Final = "note"
@@ -53,16 +52,17 @@ def follow(scene: Scene, lines: Lines) -> None:
     scene.refresh(lines.rows)
 
 
-def ending_of(entries: Sequence[Entry], rows: Sequence[Row], run: str, flip: Flip) -> Ending | None:
-    """How the work on a run ended, if its last lines tell; `run` as it is named on the command
-    line."""
+def ending_of(
+    entries: Sequence[Entry], rows: Sequence[Row], advice: Sequence[Advice]
+) -> Ending | None:
+    """How the work on a run ended, if its last lines tell; with the advice there is by now."""
     last = next((entry for entry in reversed(entries) if entry.kind not in STILL), None)
     if last is None or last.name is not None:
         return None
     outcome = _outcome(last, rows)
     if outcome is None:
         return None
-    return Ending(outcome, advice=tuple(how_to_go_on(rows, run, flip=flip)))
+    return Ending(outcome, advice=tuple(advice))
 
 
 def _outcome(last: Entry, rows: Sequence[Row]) -> Outcome | None:

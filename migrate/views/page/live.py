@@ -39,6 +39,7 @@ PATIENCE: Final = 20.0
 """Seconds that one message may take to be taken."""
 FAREWELL: Final = 2.0
 """Seconds that the tool stays for pages to be told how it ended."""
+SCRIPTS: Final = ("page.js", "picture.js", "todo.js", "words.js")
 RETRY: Final = b"retry: 2000\n\n"
 
 _Messages = asyncio.Queue[bytes | None]
@@ -65,7 +66,7 @@ class LivePage:
         self._readers: dict[_Messages, asyncio.Task[Any]] = {}
         self._changed = asyncio.Event()
         self._number = 0
-        self._whole: bytes | None = None
+        self._whole: tuple[datetime, bytes] | None = None
         self._follows = follows
         self.last_line: datetime | None = None
         """When the journal was written to last, for a page that follows it."""
@@ -98,9 +99,9 @@ class LivePage:
     def app(self) -> web.Application:
         """What is served; to be given to `served`."""
         app = web.Application()
-        for name, kind in (("page.html", "text/html"), ("page.js", "text/javascript")):
-            path = "/" if name == "page.html" else f"/{name}"
-            app.router.add_get(path, _file((files(__package__) / name).read_text("utf-8"), kind))
+        app.router.add_get("/", _file(_text("page.html"), "text/html"))
+        for name in SCRIPTS:
+            app.router.add_get(f"/{name}", _file(_text(name), "text/javascript"))
         app.router.add_get("/page.css", _file(style(__package__, "page.css"), "text/css"))
         app.router.add_get("/events", self._events, allow_head=False)
         return app
@@ -169,13 +170,13 @@ class LivePage:
         return f"event: {event}\nid: {self._number}\ndata: {data}\n\n".encode("utf-8", "replace")
 
     def _picture(self) -> bytes:
-        """The whole picture; made once for all who come before it changes."""
-        if self._whole is None:
+        """The whole picture; made once for all who come within a second, unless it changes."""
+        at = self._now()
+        if self._whole is None or not (0 <= (at - self._whole[0]).total_seconds() < 1):
             self._look_for_missing()
-            self._whole = self._encoded(
-                "whole", self._with_source(self._pictures.whole(self._now()))
-            )
-        return self._whole
+            message = self._with_source(self._pictures.whole(at))
+            self._whole = at, self._encoded("whole", message)
+        return self._whole[1]
 
     async def _events(self, request: web.Request) -> web.StreamResponse:
         if len(self._readers) >= PAGES:
@@ -223,3 +224,7 @@ def _file(text: str, kind: str) -> Callable[[web.Request], Any]:
         return web.Response(text=text, content_type=kind)
 
     return answer
+
+
+def _text(name: str) -> str:
+    return (files(__package__) / name).read_text("utf-8")

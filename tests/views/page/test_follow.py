@@ -15,6 +15,7 @@ from migrate.model.lifecycle import Direction, Event, State
 from migrate.model.problems import Exit, JournalTrouble
 from migrate.views.page.follow import Lines, ending_of, follow, recall
 from migrate.views.scene import Scene
+from migrate.views.status import advice_of
 
 from .made import BEGUN, plan_of
 
@@ -110,23 +111,23 @@ def test_who_comes_later_hears_of_gates_and_remarks(journal: Journal) -> None:
 )
 def test_how_it_ended(journal: Journal, kind: str, wave: int, exit_: Exit, words: str) -> None:
     send(journal, LAMP)
-    assert ending_of(journal.entries(), journal.rows(), "a-run", None) is None
+    assert ending_of(journal.entries(), journal.rows(), advice_of(journal, "a-run")) is None
     journal.remark(kind, "", wave)
-    ending = ending_of(journal.entries(), journal.rows(), "a-run", None)
+    ending = ending_of(journal.entries(), journal.rows(), advice_of(journal, "a-run"))
     assert ending is not None
     assert ending.outcome.exit is exit_
     assert words in ending.outcome.headline
     assert ending.outcome.flip == (kind == ALL_TOLD)
     journal.write_off(LAMP)  # what the owner says does not begin it anew
-    assert ending_of(journal.entries(), journal.rows(), "a-run", None) is not None
+    assert ending_of(journal.entries(), journal.rows(), advice_of(journal, "a-run")) is not None
     journal.remark("admitted", "1 of 1", 0)
-    assert ending_of(journal.entries(), journal.rows(), "a-run", None) is None
+    assert ending_of(journal.entries(), journal.rows(), advice_of(journal, "a-run")) is None
 
 
 def test_a_piece_of_news_ends_the_end(journal: Journal) -> None:
     journal.remark("held", "", 0)
     scene = Scene.of(PLAN, journal.rows(), BEGUN)
-    ending = ending_of(journal.entries(), journal.rows(), "a-run", None)
+    ending = ending_of(journal.entries(), journal.rows(), advice_of(journal, "a-run"))
     assert ending is not None
     scene.end(ending, journal.rows())
     scene.take(Tidings("wave", wave=0), BEGUN)

@@ -140,7 +140,7 @@ async def test_open_pages_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
 
 async def test_nothing_comes_from_elsewhere() -> None:
     async with page() as (_, _, place), httpx.AsyncClient(trust_env=False) as client:
-        for path in ("", "page.js", "page.css", "icon.svg"):
+        for path in ("", *module.SCRIPTS, "page.css", "icon.svg"):
             answer = await client.get(place.url + path)
             assert answer.status_code == 200
             text = answer.text.replace("http://www.w3.org/2000/svg", "")

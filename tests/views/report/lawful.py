@@ -72,6 +72,7 @@ class Earlier:
 
     def __init__(self, plan: Plan, entries: Sequence[Entry], like: Journal | None = None) -> None:
         self.plan = plan
+        self.simulated = False
         self.path = Path("/state/runs/one/journal.sqlite3")
         self._entries = list(entries)
         self._like = like
