@@ -28,8 +28,8 @@ from migrate.lab.cottage import Cottage, Item
 from migrate.lab.lab import BrokerKind
 from migrate.lab.specs import Family
 from migrate.ports.files import load
+from migrate.ports.secret_reader import SecretReader
 from migrate.ports.sockets import now
-from migrate.ports.vault import Vault
 
 SOAK = 3.0
 PACE = f"""stranded_at_most = 200
@@ -63,14 +63,14 @@ async def main(number: int) -> None:
         async with house.lab as lab:
             print(f"{number} devices up after {time.monotonic() - begun:.1f} s")
             house.write()
-            vault = Vault()
+            secret_reader = SecretReader()
             inputs = load(house.fleet, house.playbook)
-            plan = plan_for(inputs, vault)
+            plan = plan_for(inputs, secret_reader)
             journal = Journal.create(Path(folder, "run", "journal.sqlite3"), plan, now, {})
-            crew = muster(plan, inputs, vault.resolve)
+            crew = muster(plan, inputs, secret_reader.resolve)
             cpu = time.process_time()
             async with world_for(crew) as world:
-                outcome = await Conductor(crew, journal, world, vault.redactor()).forward()
+                outcome = await Conductor(crew, journal, world, secret_reader.redactor()).forward()
             cpu = time.process_time() - cpu
             print(outcome.headline, *outcome.reasons, sep="\n")
             moved = sum(lab.where(name) == "new" for name in lab.units)

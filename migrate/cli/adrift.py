@@ -13,12 +13,12 @@ from migrate.engine.crew import muster
 from migrate.journal.store import Journal
 from migrate.model.problems import BadFile, Changed, Exit
 from migrate.planning.adrift import Files
-from migrate.ports.vault import Vault
+from migrate.ports.secret_reader import SecretReader
 from migrate.views.adrift import not_told, search_of, show_adrift
 
 
 def adrift(run: RunName = None, state: StateDir = None) -> None:
-    """What devices that nobody can find may be looking for, and how to get them back.
+    """How to get back devices that nobody can find.
 
     What each was last given, the network it must be looking for, what may have happened, and where
     to go with a ladder, in which order. Asks no device and sends nothing. Exit code 7 while one is
@@ -41,7 +41,7 @@ def files_of(journal: Journal) -> tuple[Files | None, str]:
     try:
         inputs = load_checked(journal.plan, fleet, playbook)
         # Nobody is asked for a secret: at most it is not known how the change was split.
-        crew = muster(journal.plan, inputs, Vault().resolve)
+        crew = muster(journal.plan, inputs, SecretReader().resolve)
     except (BadFile, Changed) as trouble:
         return None, not_told(trouble)
     return (

@@ -25,8 +25,8 @@ from migrate.journal.store import Journal
 from migrate.model.problems import BadFile, Exit, Problem, Trouble
 from migrate.planning.plan import Plan
 from migrate.ports.locks import device_locks, of_this_machine
+from migrate.ports.secret_reader import SecretReader
 from migrate.ports.sockets import now
-from migrate.ports.vault import Vault
 from migrate.views.lines import harmless, say, tamed
 
 
@@ -61,13 +61,16 @@ StateDir = Annotated[
     Path | None,
     typer.Option(
         "--state",
+        metavar="FOLDER",
         help="Folder for journals and reports, instead of the system's own.",
         show_default=False,
     ),
 ]
 RunName = Annotated[
     str | None,
-    typer.Argument(help="Name of the run; without it, the newest.", show_default=False),
+    typer.Argument(
+        metavar="RUN", help="Name of the run; without it, the newest.", show_default=False
+    ),
 ]
 WriteOff = Annotated[
     list[str] | None,
@@ -77,9 +80,13 @@ WriteOff = Annotated[
 ]
 
 
-def vault() -> Vault:
+def secret_reader() -> SecretReader:
     """Secrets by reference; asks the person only if there is one."""
-    return Vault(lambda words: getpass.getpass(f"{words}: ")) if sys.stdin.isatty() else Vault()
+    return (
+        SecretReader(lambda words: getpass.getpass(f"{words}: "))
+        if sys.stdin.isatty()
+        else SecretReader()
+    )
 
 
 def runs_folder(state: Path | None) -> Path:

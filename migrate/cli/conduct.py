@@ -28,8 +28,8 @@ from migrate.planning.plan import PLAN_ANEW, Plan, check_sources
 from migrate.ports.files import Inputs, load, write_private
 from migrate.ports.ledger import write_findings
 from migrate.ports.protocols import World
+from migrate.ports.secret_reader import SecretReader
 from migrate.ports.sockets import now, real_world
-from migrate.ports.vault import Vault
 from migrate.views.adrift import search_of, show_networks
 from migrate.views.ending import Ending
 from migrate.views.lines import harmless
@@ -71,17 +71,17 @@ def resolve_all(crew: Crew) -> Redactor:
 
 
 def conduct(
-    journal: Journal, vault: Vault, run: str, work: Work, looking: Looking = LOOKING
+    journal: Journal, secret_reader: SecretReader, run: str, work: Work, looking: Looking = LOOKING
 ) -> Outcome:
     """Let the conductor work on a run, show it, write the report, say how to go on. `run` is the
     run as it is named on the command line."""
     plan = journal.plan
     fleet, playbook = Path(journal.fact("fleet")), Path(journal.fact("playbook"))
     inputs = load_checked(plan, fleet, playbook, AS_IT_WAS)
-    crew = muster(plan, inputs, vault.resolve)
+    crew = muster(plan, inputs, secret_reader.resolve)
     resolve_all(crew)
     try:
-        ending = asyncio.run(_watched(crew, journal, vault, run, work, looking))
+        ending = asyncio.run(_watched(crew, journal, secret_reader, run, work, looking))
     except KeyboardInterrupt:  # before the conductor was at work, or after
         ending = _told(journal, run, Ending(STOPPED, journal=str(journal.path)))
         _show(journal, ending, looking)
@@ -92,14 +92,14 @@ def conduct(
 
 def conduct_forward(
     journal: Journal,
-    vault: Vault,
+    secret_reader: SecretReader,
     run: str,
     again: Sequence[str] = (),
     looking: Looking = LOOKING,
 ) -> Outcome:
     """Move the fleet on. Where the run then waits for the access point to be changed, the person at
     the terminal is asked to do it, and the run goes on; without one, it is held."""
-    return conduct(journal, vault, run, lambda conductor: conductor.forward(again), looking)
+    return conduct(journal, secret_reader, run, lambda conductor: conductor.forward(again), looking)
 
 
 def _show(journal: Journal, ending: Ending, looking: Looking) -> None:
@@ -142,15 +142,20 @@ def write_report(journal: Journal, run: str) -> Path:
 
 
 async def _watched(
-    crew: Crew, journal: Journal, vault: Vault, run: str, work: Work, looking: Looking
+    crew: Crew,
+    journal: Journal,
+    secret_reader: SecretReader,
+    run: str,
+    work: Work,
+    looking: Looking,
 ) -> Ending:
     async with watching(journal, run, looking) as watch:
-        ending = await conduct_in_loop(crew, journal, vault, run, work, watch)
+        ending = await conduct_in_loop(crew, journal, secret_reader, run, work, watch)
         _show(journal, ending, looking)
         if ending.outcome.flip and not looking.events and await changed_now():
             journal.flip()
             ending = await conduct_in_loop(
-                crew, journal, vault, run, lambda conductor: conductor.forward(), watch
+                crew, journal, secret_reader, run, lambda conductor: conductor.forward(), watch
             )
             _show(journal, ending, looking)
         for error in watch.audience.failed:
@@ -159,13 +164,13 @@ async def _watched(
 
 
 async def conduct_in_loop(
-    crew: Crew, journal: Journal, vault: Vault, run: str, work: Work, watch: Watch
+    crew: Crew, journal: Journal, secret_reader: SecretReader, run: str, work: Work, watch: Watch
 ) -> Ending:
     """Open the world, let the conductor work while others watch, and end in words."""
     problems: tuple[Problem, ...] = ()
     _quiet_loop()
     try:
-        outcome = await _work(crew, journal, vault, work, watch)
+        outcome = await _work(crew, journal, secret_reader, work, watch)
     except KeyboardInterrupt:
         outcome = STOPPED
     except asyncio.CancelledError:
@@ -183,14 +188,16 @@ async def conduct_in_loop(
     return ending
 
 
-async def _work(crew: Crew, journal: Journal, vault: Vault, work: Work, watch: Watch) -> Outcome:
+async def _work(
+    crew: Crew, journal: Journal, secret_reader: SecretReader, work: Work, watch: Watch
+) -> Outcome:
     async with world_for(crew) as world:
         with watch.terminal:
             conductor = Conductor(
                 crew,
                 journal,
                 world,
-                vault.redactor(),
+                secret_reader.redactor(),
                 watch.audience.tell,
                 first_id=1 + randbelow(2**30),
             )

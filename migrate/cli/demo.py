@@ -29,10 +29,9 @@ from migrate.engine.tidings import Outcome
 from migrate.journal.store import SIMULATED, Journal
 from migrate.model.problems import Exit
 from migrate.ports.files import load, private_folder, write_private
+from migrate.ports.secret_reader import SecretReader
 from migrate.ports.sockets import now
-from migrate.ports.vault import Vault
 from migrate.views.lines import say
-from migrate.views.status import summary
 from migrate.views.words import count
 
 
@@ -64,9 +63,9 @@ async def _demo(state: Path | None, looking: Looking) -> Outcome:
         out.print(Text("Quarry Cottage, a house that does not exist", "bold"))
         say(out, f"{count(len(lab.units), 'device')} are up. {lab.shows}")
         out.print(Text(f"fleet    {cottage.fleet}\nplaybook {cottage.playbook}"), soft_wrap=True)
-        vault = Vault()
+        secret_reader = SecretReader()
         inputs = load(cottage.fleet, cottage.playbook)
-        plan = plan_for(inputs, vault)
+        plan = plan_for(inputs, secret_reader)
         write_private(house / "plan.json", plan.to_json())
         waves = count(len(plan.waves), "wave")
         out.print(
@@ -76,12 +75,16 @@ async def _demo(state: Path | None, looking: Looking) -> Outcome:
         journal = Journal.create(run / "journal.sqlite3", plan, now, facts)
         words = run_words(journal, state)
         held.enter_context(fleet_lock(plan, run))
-        crew = muster(plan, load_checked(plan, cottage.fleet, cottage.playbook), vault.resolve)
+        crew = muster(
+            plan, load_checked(plan, cottage.fleet, cottage.playbook), secret_reader.resolve
+        )
         watch = await held.enter_async_context(watching(journal, words, looking))
         if watch.page is not None:
             await first_look(watch.page)
             begun = time.monotonic()
-        ending = await conduct_in_loop(crew, journal, vault, words, lambda c: c.forward(), watch)
+        ending = await conduct_in_loop(
+            crew, journal, secret_reader, words, lambda c: c.forward(), watch
+        )
         if ending.outcome.exit is Exit.HELD:
             out.print()
             show_outcome(ending.outcome)
@@ -95,12 +98,11 @@ async def _demo(state: Path | None, looking: Looking) -> Outcome:
             if watch.page is not None:
                 await read_at_leisure(watch.page)
             ending = await conduct_in_loop(
-                crew, journal, vault, words, lambda c: c.forward([TROUBLED]), watch
+                crew, journal, secret_reader, words, lambda c: c.forward([TROUBLED]), watch
             )
         new = sum(lab.where(name) == "new" for name in lab.units)
         out.print()
         show_outcome(ending.outcome)
-        say(out, f"{summary(journal)}.")
         restarts = sum(unit.boots - 1 for unit in lab.units.values())
         say(
             out,

@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 from rich.text import Text
 
-from migrate.cli.common import TOOL, StateDir, out, problems_in_words, runs_folder, vault
+from migrate.cli.common import TOOL, StateDir, out, problems_in_words, runs_folder, secret_reader
 from migrate.cli.legs import leg_place
 from migrate.model.problems import BadFile, Problem, Refused
 from migrate.planning.ledger import Finding
@@ -21,8 +21,8 @@ from migrate.planning.plan import Leg, Plan
 from migrate.planning.why import why as reasons
 from migrate.ports.files import Inputs, is_plan, is_there, load, write_private
 from migrate.ports.ledger import read_ledger
+from migrate.ports.secret_reader import SecretReader
 from migrate.ports.sockets import now
-from migrate.ports.vault import Vault
 from migrate.views.lines import say
 from migrate.views.plan import show_plan
 from migrate.views.why import show_why
@@ -30,15 +30,17 @@ from migrate.views.why import show_why
 
 def plan(
     playbook: Annotated[
-        Path, typer.Argument(help="The playbook: what changes, and how carefully.")
+        Path,
+        typer.Argument(metavar="PLAYBOOK", help="The playbook: what changes, and how carefully."),
     ],
-    fleet: Annotated[Path, typer.Option("--fleet", help="The fleet file, TOML or CSV.")] = Path(
-        "fleet.toml"
-    ),
+    fleet: Annotated[
+        Path, typer.Option("--fleet", metavar="FILE", help="The fleet file, TOML or CSV.")
+    ] = Path("fleet.toml"),
     out_file: Annotated[
         Path | None,
         typer.Option(
-            "--out",
+            "--to",
+            metavar="FILE",
             help="Where to freeze the plan; without it, beside the playbook.",
             show_default=False,
         ),
@@ -66,7 +68,7 @@ def plan(
         inputs = load(fleet, playbook)
         if why is not None:
             check_name(why, inputs, fleet)
-            plans = plans_for(inputs, vault(), read_ledger(runs_folder(state)))
+            plans = plans_for(inputs, secret_reader(), read_ledger(runs_folder(state)))
             its = [made for made in plans if any(device.name == why for device in made.devices)]
             for made in its:
                 if made is not its[0]:
@@ -74,7 +76,7 @@ def plan(
                 show_why(reasons(inputs.fleet.device, made, why), made, out)
             return
         place = free_place(out_file or playbook.with_suffix(".plan.json"))
-        plans = plans_for(inputs, vault(), read_ledger(runs_folder(state)))
+        plans = plans_for(inputs, secret_reader(), read_ledger(runs_folder(state)))
         places = [free_place(leg_place(place, made)) for made in plans]
         for where, made in zip(places, plans, strict=True):
             write_private(where, made.to_json())
@@ -102,11 +104,13 @@ def free_place(place: Path) -> Path:
     """A place where a plan may be written: free, or another plan's. Raises BadFile."""
     if is_there(place) and not is_plan(place):
         what = "is there already, and is no plan: it is not written over"
-        raise BadFile(Problem(what, "name another file with --out", str(place)))
+        raise BadFile(Problem(what, "name another file with --to", str(place)))
     return place
 
 
-def plans_for(inputs: Inputs, secrets: Vault, ledger: Sequence[Finding] = ()) -> tuple[Plan, ...]:
+def plans_for(
+    inputs: Inputs, secrets: SecretReader, ledger: Sequence[Finding] = ()
+) -> tuple[Plan, ...]:
     """The frozen plans of what was loaded, one for each leg of the change. Raises Refused."""
     return make_plans(
         inputs.fleet,
@@ -123,7 +127,7 @@ def plans_for(inputs: Inputs, secrets: Vault, ledger: Sequence[Finding] = ()) ->
 
 def plan_for(
     inputs: Inputs,
-    secrets: Vault,
+    secrets: SecretReader,
     ledger: Sequence[Finding] = (),
     only: Collection[str] | None = None,
     rest_of: str | None = None,

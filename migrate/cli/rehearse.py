@@ -18,7 +18,7 @@ USUAL = Rates()
 
 
 def rehearse(
-    plan: Annotated[Path, typer.Argument(help="The frozen plan.")],
+    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="The frozen plan.")],
     times: Annotated[
         int,
         typer.Option("--times", metavar="N", min=1, max=100_000, help="How often it is played."),

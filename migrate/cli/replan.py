@@ -16,7 +16,7 @@ from migrate.cli.common import (
     out,
     problems_in_words,
     runs_folder,
-    vault,
+    secret_reader,
 )
 from migrate.cli.plan import free_place, plan_for
 from migrate.planning.ledger import findings_of
@@ -34,7 +34,8 @@ def replan(
     out_file: Annotated[
         Path | None,
         typer.Option(
-            "--out",
+            "--to",
+            metavar="FILE",
             help="Where to freeze the plan; without it, beside the playbook.",
             show_default=False,
         ),
@@ -47,7 +48,7 @@ def replan(
     count as evidence, so waves may be wider or narrower than before. The files are read as they
     are now: this is how a corrected dialect or another pace comes into force. Nothing is sent.
 
-    Example: migrate replan --out rest.plan.json
+    Example: migrate replan --to rest.plan.json
     """
     with problems_in_words():
         journal = open_run(state, run)
@@ -59,7 +60,7 @@ def replan(
         learned = findings_of(old, standings, now().isoformat(timespec="seconds"))
         ledger = (*read_ledger(runs_folder(state), without=folder.name), *learned.finding)
         inputs, names = load(fleet, playbook), set(rest.names)
-        made = plan_for(inputs, vault(), ledger, names, old.digest, old.leg)
+        made = plan_for(inputs, secret_reader(), ledger, names, old.digest, old.leg)
         write_private(place, made.to_json())
         show_plan(made, out)
         out.print()

@@ -27,10 +27,10 @@ To = Annotated[
 
 
 def report(run: RunName = None, to: To = None, state: StateDir = None) -> None:
-    """The report of a run, from its journal alone: a file for a browser, and for paper.
+    """Write the report of a run, from its journal alone.
 
-    What became of every device and when, faults and what was done, exposure, evidence. Asks no
-    device and sends nothing.
+    One file for a browser, and for paper: what became of every device and when, faults and what
+    was done, exposure, evidence. Asks no device and sends nothing.
 
     Example: migrate report
     """

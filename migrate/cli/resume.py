@@ -14,7 +14,7 @@ from migrate.cli.common import (
     open_run,
     problems_in_words,
     run_words,
-    vault,
+    secret_reader,
 )
 from migrate.cli.conduct import conduct, conduct_forward, simulated_in
 from migrate.cli.legs import check_waits_for_flip, check_way_back
@@ -65,7 +65,9 @@ def resume(
             if flipped:
                 check_waits_for_flip(journal)
                 journal.flip()
-            outcome = conduct_forward(journal, vault(), run_words(journal, state), names, looking)
+            outcome = conduct_forward(
+                journal, secret_reader(), run_words(journal, state), names, looking
+            )
             journal.close()
         raise typer.Exit(outcome.exit)
 
@@ -106,7 +108,7 @@ def rollback(
                 journal.write_off(name)
             outcome = conduct(
                 journal,
-                vault(),
+                secret_reader(),
                 run_words(journal, state),
                 lambda conductor: conductor.back(only),
                 looking,

@@ -17,8 +17,8 @@ from migrate.cli.common import (
     out,
     problems_in_words,
     run_words,
+    secret_reader,
     show_problems,
-    vault,
 )
 from migrate.cli.conduct import conduct_forward, load_checked, resolve_all, world_for
 from migrate.cli.legs import check_flipped, check_order
@@ -41,7 +41,9 @@ from migrate.views.words import count
 
 
 def run(
-    plan: Annotated[Path, typer.Argument(help="A frozen plan, made by: migrate plan")],
+    plan: Annotated[
+        Path, typer.Argument(metavar="PLAN", help="A frozen plan, made by: migrate plan")
+    ],
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Read every device and show the messages; send none.")
     ] = False,
@@ -60,8 +62,8 @@ def run(
 ) -> None:
     """Move the fleet, wave by wave; or, with --dry-run, only look.
 
-    Every device is read first, and its way back is on disk before anything is sent. A gate that
-    fails holds. Ctrl-C stops between devices; press it twice to stop at once. Either way
+    Every device is read first, and its way back is on disk before anything is sent. A shut gate
+    holds the run. Ctrl-C stops between devices; press it twice to stop at once. Either way
     'migrate resume' goes on.
 
     Example: migrate run playbooks/home-wifi.plan.json --dry-run
@@ -72,7 +74,7 @@ def run(
     with problems_in_words():
         looking = looking_on(events=events, page=page, page_at=page_at)
         frozen = read_plan(plan)
-        secrets = vault()
+        secrets = secret_reader()
         fleet, playbook = Path(frozen.sources.fleet.path), Path(frozen.sources.playbook.path)
         check_names(frozen, write_off or [])
         check_order(state, frozen)

@@ -21,7 +21,7 @@ from migrate.cli.common import (
     out,
     problems_in_words,
     run_words,
-    vault,
+    secret_reader,
 )
 from migrate.model.joining import join_fault
 from migrate.model.playbook import Playbook, Wifi
@@ -40,7 +40,7 @@ sheet = typer.Typer(
     name="sheet",
     no_args_is_help=True,
     rich_markup_mode=None,
-    help="Sheets to print: of devices to bring back, and for the phones of the household.",
+    help="Sheets to print: for devices to bring back, and for phones.",
 )
 To = Annotated[
     Path | None,
@@ -57,10 +57,10 @@ class SideName(StrEnum):
 
 @sheet.command()
 def recovery(run: RunName = None, to: To = None, state: StateDir = None) -> None:
-    """A sheet for devices that nobody can find: in walking order, with boxes to tick.
+    """The sheet for the walk to devices that are adrift.
 
-    What `migrate adrift` tells, as a file to print or to open on a phone; beside the journal if
-    you name no other. Asks no device and sends nothing.
+    In walking order, with boxes to tick: what `migrate adrift` tells, as a file to print or to
+    open on a phone; beside the journal if you name no other. Asks no device and sends nothing.
 
     Example: migrate sheet recovery
     """
@@ -76,7 +76,9 @@ def recovery(run: RunName = None, to: To = None, state: StateDir = None) -> None
 
 @sheet.command()
 def phones(
-    playbook: Annotated[Path, typer.Argument(help="The playbook that names the network.")],
+    playbook: Annotated[
+        Path, typer.Argument(metavar="PLAYBOOK", help="The playbook that names the network.")
+    ],
     side: Annotated[
         SideName, typer.Option("--side", help="The network that phones are to join.")
     ] = SideName.NEW,
@@ -89,7 +91,7 @@ def phones(
     ] = False,
     to: To = None,
 ) -> None:
-    """A sheet for the phones of the household and its guests, to join the new network.
+    """The sheet for phones and guests, to join the new network.
 
     Without --show-passphrase it has a line to write the passphrase on. With it, the sheet is
     served once from memory, on this machine alone, for you to print from a browser; with --to
@@ -178,7 +180,7 @@ def _secret(wifi: Wifi, where: Path, key: str) -> Secret:
     if wifi.secret is None:
         what = "names no passphrase for this network, which has one by its security"
         raise BadFile(Problem(what, "add secret, or leave out --show-passphrase", str(where), key))
-    secret = vault().resolve(wifi.secret)
+    secret = secret_reader().resolve(wifi.secret)
     if fault := secret_fault(secret.reveal()):
         raise SecretTrouble(Problem(f"the {wifi.secret}: {fault}", "correct it there"))
     return secret

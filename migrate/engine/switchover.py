@@ -187,5 +187,5 @@ def _once_more(rows: Iterable[Row], here: Collection[str]) -> list[str]:
 def reasons_of(rows: Iterable[Row]) -> tuple[str, ...]:
     """What is known of each of these devices, in words."""
     return tuple(
-        f"{row.name} is {row.state}: {row.note or 'nothing is known beyond that'}" for row in rows
+        f"{row.name} {row.state.told}: {row.note or 'nothing is known beyond that'}" for row in rows
     )

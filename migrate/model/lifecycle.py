@@ -45,6 +45,12 @@ class State(StrEnum):
     ADRIFT = "adrift"
     RESTORED = "restored"
 
+    @property
+    def told(self) -> str:
+        """As it is said of a device: `is adrift`, `has returned`."""
+        done = (State.SETTLED, State.DECLINED, State.RETURNED)
+        return f"{'has' if self in done else 'is'} {self}"
+
 
 class Event(StrEnum):
     """What can happen to a device, as far as the tool can know."""

@@ -1,4 +1,4 @@
-"""The playbook: the declared change, both sides, the pace, and what to do when a gate fails."""
+"""The playbook: the declared change, both sides, the pace, and what to do when a gate is shut."""
 
 from __future__ import annotations
 
@@ -218,7 +218,7 @@ class Proof(Strict):
 
 
 class Gate(Strict):
-    """What a gate that fails does."""
+    """What a shut gate does."""
 
     on_fault: Literal["hold", "roll-back-wave", "roll-back-all"] = "hold"
 

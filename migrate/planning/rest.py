@@ -50,7 +50,7 @@ def rest_of(plan: Plan, standings: Standings) -> Rest:
         elif standing.direction is Direction.BACK:
             problems.append(
                 Problem(
-                    f"is {standing.state} on its way back, which has not ended",
+                    f"{standing.state.told} on its way back, which has not ended",
                     "end it first: migrate rollback",
                     device=device.name,
                 )
@@ -58,7 +58,7 @@ def rest_of(plan: Plan, standings: Standings) -> Rest:
         else:
             problems.append(
                 Problem(
-                    f"is {standing.state}: what became of it is not known yet",
+                    f"{standing.state.told}: what became of it is not known yet",
                     "find out first: migrate resume",
                     device=device.name,
                 )

@@ -174,10 +174,10 @@ class DeviceChanged(Base, StandingPart):
     event: Literal["device"] = "device"
 
 
-class Noted(Base):
+class Remarked(Base):
     """A remark, on a device or on the run. It changes no state."""
 
-    event: Literal["note"] = "note"
+    event: Literal["remark"] = "remark"
     device: str = Field(description="A device's name; empty if it is about the run.")
     words: str = Field(description="The remark.")
 
@@ -193,10 +193,10 @@ class Judged(Base):
     left: Range | None = Field(description="As in `wave`.")
 
 
-class Waiting(Base):
+class Waits(Base):
     """What the tool waits for now, other than devices on their way."""
 
-    event: Literal["waiting"] = "waiting"
+    event: Literal["waits"] = "waits"
     words: str = Field(description="What for; empty when it goes on.")
 
 
@@ -223,11 +223,11 @@ class Ended(Base):
 
 
 Event = Annotated[
-    Begun | Surveyed | WaveBegun | DeviceChanged | Noted | Judged | Waiting | Ended,
+    Begun | Surveyed | WaveBegun | DeviceChanged | Remarked | Judged | Waits | Ended,
     Field(discriminator="event"),
 ]
 EVENTS: Final[tuple[type[Base], ...]] = (
-    *(Begun, Surveyed, WaveBegun, DeviceChanged, Noted, Judged, Waiting, Ended),
+    *(Begun, Surveyed, WaveBegun, DeviceChanged, Remarked, Judged, Waits, Ended),
 )
 SCHEMA: Final[TypeAdapter[Event]] = TypeAdapter(Event)
 
@@ -300,9 +300,9 @@ class Events:
                 left=_range(scene.left(at)),
             )
         elif news.kind == "waiting":
-            self._write(Waiting, at, words=words)
+            self._write(Waits, at, words=words)
         elif news.kind == "note":
-            self._write(Noted, at, device=news.name, words=words)
+            self._write(Remarked, at, device=news.name, words=words)
         elif news.name:
             self._write(DeviceChanged, at, **_device(scene.spots[news.name]))
 

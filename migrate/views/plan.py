@@ -128,9 +128,9 @@ def _show_caution(plan: Plan, console: Console) -> None:
 
 
 GATE_WORDS = {
-    "hold": "A gate that fails holds: nothing more is sent until you decide.",
-    "roll-back-wave": "A gate that fails rolls its wave back, then holds.",
-    "roll-back-all": "A gate that fails rolls back everything that moved, then holds.",
+    "hold": "A shut gate holds the run: nothing more is sent until you decide.",
+    "roll-back-wave": "A shut gate takes its wave back, then holds the run.",
+    "roll-back-all": "A shut gate takes back everything that moved, then holds the run.",
 }
 
 

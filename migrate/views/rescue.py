@@ -71,7 +71,7 @@ def given(clues: Sequence[Clue]) -> Iterator[Line]:
     for clue in clues:
         one, device = clue.missing, clue.missing.device
         off = ", written off" if one.written_off else ""
-        head = f"{harmless(device.name)} is {one.state}{off}: {harmless(device.place)}"
+        head = f"{harmless(device.name)} {one.state.told}{off}: {harmless(device.place)}"
         yield Line("name", f"{head}, MAC {device.mac}")
         for words in last_heard(clue):
             yield Line("text", words)
@@ -145,10 +145,8 @@ def sought(group: Group) -> Iterator[Line]:
         )
     for spare in dict.fromkeys(clue.spare for clue in group.clues if clue.spare):
         who = [harmless(clue.name) for clue in group.clues if clue.spare == spare]
-        yield Line(
-            "text",
-            f"By its spare slot {some(who, SEEN_HERE)} also tries {network_in_words(spare)}.",
-        )
+        tries = f"also {'tries' if len(who) == 1 else 'try'} {network_in_words(spare)}"
+        yield Line("text", f"By the spare slot {some(who, SEEN_HERE)} {tries}.")
     spares = {clue.spare for clue in group.clues}
     for kept in group.kept if group.kept != tuple(spares) else ():
         yield Line("text", f"One that took nothing of it still looks for {network_in_words(kept)}.")

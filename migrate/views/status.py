@@ -18,7 +18,7 @@ from migrate.views.adrift import search_of, show_networks
 from migrate.views.ending import Advice
 from migrate.views.lines import harmless, say, show
 from migrate.views.outputs import show_outputs
-from migrate.views.words import CAUTION, count, leg_in_words, settings_in_words, tally
+from migrate.views.words import CAUTION, leg_in_words, settings_in_words, tally
 
 
 def show_status(journal: Journal, console: Console) -> None:
@@ -46,7 +46,7 @@ def show_ill(journal: Journal, rows: Sequence[Row], console: Console) -> None:
     """What the owner must know of devices that are not where they should be."""
     for row in sorted(rows, key=lambda row: journal.plan.device(row.name).reach.rank):
         device = journal.plan.device(row.name)
-        say(console, Text.assemble((row.name, "bold"), f" is {row.state} ({device.place})"))
+        say(console, Text.assemble((row.name, "bold"), f" {row.state.told} ({device.place})"))
         if row.note:
             say(console, row.note, indent=2)
         if row.given and row.state in OPEN:
@@ -135,12 +135,3 @@ def how_to_go_on(rows: Sequence[Row], run: str, *, flip: Flip = None) -> list[Ad
             Advice(f"migrate adrift {run}", "what the missing look for, and how to get them back")
         )
     return lines
-
-
-def summary(journal: Journal) -> str:
-    """The run in one sentence, in numbers."""
-    rows = journal.rows()
-    off = sum(row.written_off for row in rows)
-    words = f"{count(len(rows), 'device')} in {count(len(journal.plan.waves), 'wave')}: "
-    words += tally(row.state for row in rows)
-    return words + (f"; {off} of them written off" if off else "")

@@ -216,7 +216,7 @@ def test_state_folders_that_cannot_be(paper: Paper, command: str, path: str) -> 
 
 
 def test_a_plan_with_a_name_that_is_too_long(paper: Paper) -> None:
-    ended = paper.plan("--out", "x" * 300)
+    ended = paper.plan("--to", "x" * 300)
     assert ended.code == Exit.BAD_FILE
     assert "cannot be written" in ended.err
 
@@ -265,7 +265,7 @@ def test_a_plan_is_not_written_over_anything_else(paper: Paper, target: str) -> 
     place = paper.folder / target
     place.write_text(place.read_text() if place.exists() else "my notes")
     before = place.read_text()
-    ended = paper.plan("--out", str(place))
+    ended = paper.plan("--to", str(place))
     assert ended.code == Exit.BAD_FILE
     assert "is not written over" in ended.err
     assert place.read_text() == before
@@ -279,7 +279,7 @@ def test_a_plan_is_written_over_a_plan(paper: Paper) -> None:
 
 
 def test_a_place_where_no_plan_can_be_written(paper: Paper) -> None:
-    ended = paper.plan("--out", str(paper.fleet / "x.json"))
+    ended = paper.plan("--to", str(paper.fleet / "x.json"))
     assert ended.code == Exit.BAD_FILE
     assert "cannot be written" in ended.err
 

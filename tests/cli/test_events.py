@@ -189,7 +189,7 @@ async def test_ended_comes_whatever_happens(
     journal.close()
     printed = capfd.readouterr()
     events = events_of(Ended(code, printed.out, printed.err))
-    assert [one["event"] for one in events] == ["begun", "note", "ended"]
+    assert [one["event"] for one in events] == ["begun", "remark", "ended"]
     assert [one["what"] for one in events[-1]["problems"]] == (
         ["is full"] if code is Exit.JOURNAL else []
     )

@@ -19,8 +19,8 @@ from migrate.engine.tidings import Outcome
 from migrate.journal.store import Journal
 from migrate.model.problems import Exit
 from migrate.ports.files import read_plan
+from migrate.ports.secret_reader import SecretReader
 from migrate.ports.sockets import now
-from migrate.ports.vault import Vault
 from migrate.views.ending import Ending
 
 from .paper import Paper
@@ -92,7 +92,7 @@ def test_the_page_stays_up_while_the_access_point_is_changed(
 
     monkeypatch.setattr(module, "conduct_in_loop", played)
     os.write(terminal, typed)
-    outcome = conduct_forward(journal, Vault(), "one", looking=Looking(page=True))
+    outcome = conduct_forward(journal, SecretReader(), "one", looking=Looking(page=True))
     journal.close()
     pages = {page for page, _ in seen}
     assert len(pages) == 1

@@ -69,7 +69,7 @@ def test_each_leg_has_a_file_and_says_what_it_is(switch: Paper) -> None:
     assert [plan.leg.number for plan in plans] == [1, 2, 3]
     assert f"migrate run {leg_file(switch, 1)} --dry-run" in ended.out
     elsewhere = switch.folder / "other.json"
-    assert switch.plan("--out", str(elsewhere)).code == 0
+    assert switch.plan("--to", str(elsewhere)).code == 0
     assert (switch.folder / "other.leg-2.json").exists()
 
 

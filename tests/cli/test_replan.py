@@ -44,7 +44,7 @@ async def test_the_rest_of_a_run_that_was_held(tmp_path: Path, starter: Starter)
         assert (shown["dialect"], shown["returns"], shown["faults"]) == ("sedge", 0, 1)
 
         rest = tmp_path / "rest.plan.json"
-        made = one.cli("replan", "--out", rest, "--state", one.state)
+        made = one.cli("replan", "--to", rest, "--state", one.state)
         assert made.code == Exit.DONE, made.all
         assert "1 device of 3" in made.out
         assert made.out.count("is on the new side") == 2
@@ -60,6 +60,6 @@ async def test_the_rest_of_a_run_that_was_held(tmp_path: Path, starter: Starter)
         assert one.wheres() == ["new", "new", "new"]
         assert one.changed() == [1, 1, 2]
 
-        nothing = one.cli("replan", "--out", rest, "--state", one.state)
+        nothing = one.cli("replan", "--to", rest, "--state", one.state)
         assert nothing.code == Exit.REFUSED
         assert "nothing is left to be planned" in nothing.all

@@ -20,6 +20,7 @@ def test_it_is_written_beside_the_journal_or_where_it_is_wanted(paper: Paper) ->
     assert stat.S_IMODE(beside.stat().st_mode) == 0o600
     page = read(beside.read_text("utf-8"))
     assert f"migrate adrift {RUN} --state {paper.state}" in page.words("now")
+    assert f"Run {RUN}, plan digest" in beside.read_text("utf-8")
     place = paper.folder / "mine.html"
     for _ in range(2):  # a report is written over by another
         made = paper.cli("report", RUN, "--to", place, "--state", paper.state)

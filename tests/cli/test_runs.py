@@ -78,7 +78,7 @@ async def test_held_at_a_gate(tmp_path: Path, starter: Starter) -> None:
         one.plan()
         held = await one.run()
         assert held.code == Exit.HELD, held.all
-        assert f"{LAMP} is returned" in held.out
+        assert f"{LAMP} has returned" in held.out
         run = one.run_folder.name
         advice = f"migrate resume {run} --state {one.state} --again {LAMP}"
         assert advice in held.out
@@ -100,7 +100,7 @@ async def test_a_device_that_declines_and_is_written_off(tmp_path: Path, starter
         one.plan()
         held = await one.run()
         assert held.code == Exit.HELD, held.all
-        assert f"{LAMP} is declined" in held.out
+        assert f"{LAMP} has declined" in held.out
         assert "busy" in held.out
         done = await one.there("resume", "--write-off", LAMP)
         assert done.code == Exit.DONE, done.all
@@ -148,7 +148,7 @@ async def test_stopped_at_once_and_busy_meanwhile(tmp_path: Path, starter: Start
             assert "another run is working on desk-lamp and 2 more" in busy.err
             one.edit(one.fleet, f'name = "{LAMP}"', 'name = "lamp"')
             other = one.folder / "other.plan.json"
-            assert one.plan("--out", str(other)).code == 0
+            assert one.plan("--to", str(other)).code == 0
             assert (await one.there("run", other)).code == Exit.BUSY
             assert (await one.there("resume")).code == Exit.BUSY
             assert (await one.there("rollback")).code == Exit.BUSY

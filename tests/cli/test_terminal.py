@@ -140,7 +140,7 @@ async def test_hostile_reasons_are_shown_harmlessly(tmp_path: Path, starter: Sta
         there = process(paper, starter)
         held = await there.there("run", paper.plan_file)
         assert held.code == Exit.HELD, held.all
-        assert "[bold red]desk lamp[/] is declined" in held.out
+        assert "[bold red]desk lamp[/] has declined" in held.out
         assert "<hidden>" in held.out
         for ended in (held, paper.cli("status", "--state", paper.state)):
             _is_harmless(ended)
@@ -408,6 +408,8 @@ def test_the_list_of_commands_is_whole(paper: Paper) -> None:
     assert [int(code) for code in told] == list(Exit)
     for name in COMMANDS:
         assert re.search(rf"^  {name} ", shown, re.MULTILINE)
+    for whole in (shown, paper.cli("sheet", "--help").out):
+        assert "..." not in whole.partition("Commands:")[2], "no line of the list is cut"
 
 
 @pytest.mark.parametrize("command", COMMANDS)

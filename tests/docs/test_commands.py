@@ -106,14 +106,14 @@ def test_when_something_goes_wrong(owner: Path) -> None:
         without, *rest = rest
         *replan, after, report = rest
         said = call(status)
-        assert "cellar-pump is returned" in said
+        assert "cellar-pump has returned" in said
         assert "--again cellar-pump" in said
         assert "nobody is adrift" in call(adrift)
         assert "Nobody is adrift" in Path(call(sheet).splitlines()[-1]).read_text("utf-8")
         taken = here.told()["cellar-pump"]
         call(resume, 7)
         assert here.told()["cellar-pump"] == taken  # resume alone sends it nothing
-        assert "porch-light is declined" in call(again, 7)
+        assert "porch-light has declined" in call(again, 7)
         assert here.where() == {"desk-lamp": "new", "cellar-pump": "new", "porch-light": "old"}
         assert "1 written off" in call(write_off)
         call(only)

@@ -29,8 +29,8 @@ from migrate.planning.make import make_plan
 from migrate.planning.plan import Plan
 from migrate.ports.files import load
 from migrate.ports.protocols import World
+from migrate.ports.secret_reader import SecretReader
 from migrate.ports.sockets import now
-from migrate.ports.vault import Vault
 
 Family = Literal["larch", "rowan", "sedge"]
 Change = Literal["wifi", "broker", "group"]
@@ -226,7 +226,7 @@ class House:
             unit._booted_at -= self.age
         self.before = {name: unit.store for name, unit in self.lab.units.items()}
         self._write_files()
-        self.vault = Vault()
+        self.secret_reader = SecretReader()
         self.plan = self.make_plan()
         self.journal = self.new_journal()
         return self
@@ -242,7 +242,7 @@ class House:
             inputs.fleet,
             inputs.playbook,
             inputs.dialects,
-            self.vault.resolve,
+            self.secret_reader.resolve,
             inputs.sources,
             created=now().isoformat(timespec="seconds"),
             tool="test",
@@ -259,20 +259,20 @@ class House:
         self.journal = Journal.open(self.journal.path, now)
         return self.journal
 
-    def crew(self, vault: Vault) -> Crew:
+    def crew(self, secret_reader: SecretReader) -> Crew:
         """Everything that is known of the devices, as a new process has it."""
-        return muster(self.plan, load(self.fleet, self.playbook), vault.resolve)
+        return muster(self.plan, load(self.fleet, self.playbook), secret_reader.resolve)
 
     @asynccontextmanager
     async def conductor(
         self, journal: Journal | None = None, bend: Bend = lambda world: world
     ) -> AsyncIterator[Conductor]:
         """A conductor in an open world, made as the command line makes it in a new process."""
-        vault = Vault()
-        crew = self.crew(vault)
+        secret_reader = SecretReader()
+        crew = self.crew(secret_reader)
         async with world_for(crew) as world:
             yield Conductor(
-                crew, journal or self.journal, bend(world), vault.redactor(), self._tell
+                crew, journal or self.journal, bend(world), secret_reader.redactor(), self._tell
             )
 
     async def run(

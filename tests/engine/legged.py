@@ -47,7 +47,7 @@ class LegHouse(House):
             inputs.fleet,
             inputs.playbook,
             inputs.dialects,
-            self.vault.resolve,
+            self.secret_reader.resolve,
             inputs.sources,
             created=now().isoformat(timespec="seconds"),
             tool="test",

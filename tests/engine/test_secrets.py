@@ -65,7 +65,7 @@ async def test_devices_that_say_what_they_were_told(
     make_house: HouseMaker, capsys: pytest.CaptureFixture[str], caplog: pytest.LogCaptureFixture
 ) -> None:
     """Each family declines in words that hold the new passphrase, spelled in many ways. Nothing
-    was resolved in this process before: the vault of a resumed run is empty when it begins."""
+    was resolved in this process before: a resumed run has read no secret when it begins."""
     caplog.set_level(logging.DEBUG)
     key = SECRETS["new-wifi"]
     spelled = {

@@ -11,7 +11,7 @@ from unittest import mock
 
 from migrate.planning.make import make_plan
 from migrate.ports.files import load
-from migrate.ports.vault import Vault
+from migrate.ports.secret_reader import SecretReader
 from tests.cli.paper import FLEET, PLAYBOOK
 from tests.cli.paper import SECRETS as WORDS
 
@@ -97,7 +97,7 @@ def _plan() -> bytes:
             inputs.fleet,
             inputs.playbook,
             inputs.dialects,
-            Vault().resolve,
+            SecretReader().resolve,
             inputs.sources,
             created="2026-01-01T00:00:00+00:00",
             tool="test",

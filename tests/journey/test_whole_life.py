@@ -87,7 +87,7 @@ async def test_killed_twice_declined_once_and_taken_back(tmp_path: Path) -> None
     ) as house:
         shell, state, units = Shell(house), str(house.folder / "left" / "state"), house.lab.units
         plan = str(house.folder / "left" / "a.plan.json")
-        assert await shell.run("plan", "playbook.toml", "--out", plan) == Exit.DONE
+        assert await shell.run("plan", "playbook.toml", "--to", plan) == Exit.DONE
 
         # Killed when the first device has taken its bundle, and when half the next have.
         def taken() -> int:

@@ -14,8 +14,8 @@ import migrate
 from migrate.planning.make import make_plan
 from migrate.planning.plan import Plan
 from migrate.ports.files import load
+from migrate.ports.secret_reader import SecretReader
 from migrate.ports.sockets import now
-from migrate.ports.vault import Vault
 from tests.engine.harness import Dev, House, Pace
 
 from .processes import Fork, Tool, begin
@@ -74,7 +74,7 @@ class KilledHouse(House):
             inputs.fleet,
             inputs.playbook,
             inputs.dialects,
-            Vault().resolve,
+            SecretReader().resolve,
             inputs.sources,
             created=now().isoformat(timespec="seconds"),
             tool=migrate.__version__,

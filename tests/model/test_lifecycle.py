@@ -133,3 +133,9 @@ def test_a_rollback_takes_over_what_may_have_the_new_settings() -> None:
         unknown = state in {State.SENDING, State.AWAY, State.ADRIFT}
         may_send = (Direction.BACK, taken_over, Event.INTEND) in TRANSITIONS
         assert unknown != may_send
+
+
+def test_a_device_is_told_of_by_what_it_did() -> None:
+    # "is declined" would be read as that somebody declined the device.
+    told = [State(state).told for state in ("declined", "returned", "adrift", "settled")]
+    assert told == ["has declined", "has returned", "is adrift", "has settled"]

@@ -124,7 +124,7 @@ async def test_every_command(tmp_path: Path, starter: Starter) -> None:
         shell = Shell(house, starter)
         plan, rest = shell.left / "a.plan.json", shell.left / "rest.plan.json"
         blabs(house.unit("fan"), f"no {SECRETS['new-wifi'].upper()}")
-        assert await shell("plan", house.playbook, "--fleet", house.fleet, "--out", plan) == 0
+        assert await shell("plan", house.playbook, "--fleet", house.fleet, "--to", plan) == 0
         assert await shell("plan", house.playbook, "--fleet", house.fleet, "--why", "fan") == 0
         assert await shell("rehearse", plan, "--times", "20") == 0
         assert await shell("run", plan, "--dry-run") == 0
@@ -132,7 +132,7 @@ async def test_every_command(tmp_path: Path, starter: Starter) -> None:
         assert await shell("status") == 0
         assert await shell("report") == 0
         assert await shell("sheet", "recovery") == 0
-        assert await shell("replan", "--out", rest) == 0
+        assert await shell("replan", "--to", rest) == 0
         blabs(house.unit("fan"), None)
         # Something goes wrong in each way that stops a command.
         fleet = house.fleet.read_text()
@@ -181,7 +181,7 @@ async def test_a_mistake_that_holds_a_secret(
 
     async with House(tmp_path, [Dev("a-pilot", login=True)], pace=PACE) as house:
         plan = str(tmp_path / "a.plan.json")
-        args = ["plan", str(house.playbook), "--fleet", str(house.fleet), "--out", plan]
+        args = ["plan", str(house.playbook), "--fleet", str(house.fleet), "--to", plan]
         made = CliRunner().invoke(app, args, env={"XDG_STATE_HOME": str(tmp_path)})
         assert made.exit_code == 0, made.output
         monkeypatch.setattr("migrate.cli.run.resolve_all", broken)

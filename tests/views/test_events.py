@@ -29,9 +29,9 @@ from .scenes import BEGUN, Told, after, plan_with, rows_of
 
 SCHEMA = json.loads((ROOT / "docs" / "events.schema.json").read_text(encoding="utf-8"))
 VALIDATOR = jsonschema.Draft202012Validator(SCHEMA)
-KINDS = ("begun", "survey", "wave", "device", "note", "gate", "waiting", "ended")
+KINDS = ("begun", "survey", "wave", "device", "remark", "gate", "waits", "ended")
 ENDING = Ending(
-    Outcome(Exit.HELD, "held at wave 2", ("b0 is returned: restarted",), flip=True),
+    Outcome(Exit.HELD, "held at wave 2", ("b0 has returned: restarted",), flip=True),
     (Problem("is full", "make room", "journal.sqlite3", "a.key", "b0"),),
     (Advice("migrate resume r --again b0", "sends it its bundle once more"),),
     ("b0: output on, was off",),
@@ -155,7 +155,7 @@ def test_what_devices_say() -> None:
 def test_what_ended_says() -> None:
     ended = whole_run().last
     assert (ended["exit"], ended["name"], ended["headline"]) == (7, "HELD", "held at wave 2")
-    assert ended["reasons"] == ["b0 is returned: restarted"]
+    assert ended["reasons"] == ["b0 has returned: restarted"]
     assert ended["waits_for_access_point"] is True
     assert ended["problems"] == [
         {

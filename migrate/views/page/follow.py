@@ -19,6 +19,8 @@ from migrate.views.scene import Scene
 from migrate.views.words import count
 
 NOTE: Final = "note"
+BACK: Final = "back"
+"""A wave has gone back, as far as it could: so many of so many."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +49,8 @@ def recall(scene: Scene, entries: Iterable[Entry], *, under_way: bool = False) -
 def follow(scene: Scene, lines: Lines) -> None:
     """Take in what another process has written since."""
     for entry in lines.entries:
+        if _works_on(entry):
+            scene.ending = None
         for news in _tidings(scene, entry):
             scene.take(news, at_of(entry))
     scene.refresh(lines.rows)
@@ -65,6 +69,11 @@ def ending_of(
     return Ending(outcome, advice=tuple(advice))
 
 
+def _works_on(entry: Entry) -> bool:
+    """Whether a process is at work that wrote this after another had ended."""
+    return entry.name is not None and entry.kind not in STILL
+
+
 def _outcome(last: Entry, rows: Sequence[Row]) -> Outcome | None:
     wave = "" if last.wave is None else f" at wave {last.wave + 1}"
     if last.kind == "held":
@@ -73,6 +82,8 @@ def _outcome(last: Entry, rows: Sequence[Row]) -> Outcome | None:
         return Outcome(Exit.STOPPED, "stopped, as you asked")
     if last.kind == ALL_TOLD:
         return Outcome(Exit.HELD, "all are told; the access point may be changed now", flip=True)
+    if last.kind == BACK and _behind(last.detail):
+        return Outcome(Exit.HELD, f"the way back stopped{wave}")
     if last.kind == "rolled back":
         missing = any(row.standing.may_have_left and not row.written_off for row in rows)
         return Outcome(Exit.HELD if missing else Exit.DONE, f"{last.detail} back on the old side")
@@ -96,12 +107,20 @@ def _tidings(scene: Scene, entry: Entry) -> Iterable[Tidings]:
     elif entry.kind == "gate shut":
         yield Tidings("gate", f"shut by {entry.detail}", wave=entry.wave)
     elif entry.kind == "quiet hours":
-        yield Tidings("waiting", entry.detail)
+        # The way back does not wait for them; it only says so.
+        yield Tidings("note" if way is Direction.BACK else "waiting", entry.detail, direction=way)
 
 
 def _began(scene: Scene, wave: int, way: Direction) -> Iterable[Tidings]:
-    if (scene.wave, scene.direction) != (wave, way):
+    if (scene.wave, scene.direction) != (wave, way) or scene.waves[wave].gate:
         yield Tidings("wave", wave=wave, direction=way)
+    elif scene.waiting:  # in the midst of the wave; now it goes on
+        yield Tidings("waiting")
+
+
+def _behind(detail: str) -> bool:
+    came, _, of = detail.partition(" of ")
+    return came != of
 
 
 def at_of(entry: Entry) -> datetime:

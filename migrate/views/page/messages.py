@@ -212,7 +212,7 @@ def _wave_title(number: int) -> str:
 
 
 def _ending(ending: Ending, faulty: Sequence[Spot]) -> Message:
-    own = [f"{spot.name} is " for spot in faulty]
+    own = [f"{spot.name} {spot.state.told}:" for spot in faulty]
     return {
         "done": ending.outcome.done,
         "headline": harmless(ending.outcome.headline[:1].upper() + ending.outcome.headline[1:]),

@@ -76,7 +76,7 @@ def _told(journal: Journal, run: str) -> dict[str, Any]:
     first, last = tables.lines(entries, story, clock)
     return {
         "plan": plan,
-        "run": run,
+        "name": journal.path.parent.name,
         "journal": str(journal.path),
         "leg": leg_in_words(plan.leg),
         "sentences": list(summary(journal, entries, story, rows)),

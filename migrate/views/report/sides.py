@@ -68,7 +68,7 @@ def sides_key() -> list[Key]:
         Key(swatch(svg.Rect(class_=["area", side], x=START, y=2, width=WHOLE, height=14)), words)
         for side, words in (
             ("old", "on the old side"),
-            ("between", "between: under way, or on neither side"),
+            ("between", "between: on its way, or on neither side"),
             ("new", "on the new side"),
         )
     ]

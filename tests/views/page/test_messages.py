@@ -120,7 +120,7 @@ def test_what_to_do_stands_in_the_end() -> None:
     told = pictures.standing(BEGUN)
     assert told["ending"] is None
     assert [pictures.whole(BEGUN)["devices"][i]["name"] for i in told["faulty"]] == ["hall-lamp"]
-    outcome = Outcome(Exit.HELD, "held at wave 2", ("hall-lamp is returned: by itself", "other"))
+    outcome = Outcome(Exit.HELD, "held at wave 2", ("hall-lamp has returned: by itself", "other"))
     advice = (Advice("migrate resume a-run", "goes on"),)
     scene.end(Ending(outcome, (Problem("the disk is full", "make room"),), advice), [])
     told = pictures.standing(BEGUN)["ending"]

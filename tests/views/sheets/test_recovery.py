@@ -88,6 +88,7 @@ def test_the_order_is_that_of_the_walk(tmp_path: Path) -> None:
     assert len(walked) == 30
     assert re.findall(r"<span>(unit-\d\d)</span>", html) == walked
     assert walked[0] == "unit-09"
+    assert re.search(r"By the spare slot unit-.* and \d+ more also try ", words(html))
     assert html.count('<fieldset class="box">') == 30
     assert html.count('<section class="place"') == 12
 

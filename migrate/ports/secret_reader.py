@@ -24,7 +24,7 @@ def _no_person(words: str) -> str:
     )
 
 
-class Vault:
+class SecretReader:
     """Resolves references, each once. `ask` asks the person without showing what is typed."""
 
     def __init__(self, ask: Callable[[str], str] = _no_person) -> None:

@@ -15,7 +15,7 @@ import pytest
 from migrate.model.problems import Exit, SecretTrouble
 from migrate.model.secrets import Secret, SecretRef
 from migrate.model.wifi import psk
-from migrate.ports.vault import MAX_OCTETS, Vault
+from migrate.ports.secret_reader import MAX_OCTETS, SecretReader
 
 CANARY = "c4nary pass phrase"
 
@@ -52,9 +52,9 @@ def shelf() -> Iterator[Shelf]:
     keyring.set_keyring(before)
 
 
-def trouble(ref: SecretRef, vault: Vault | None = None) -> str:
+def trouble(ref: SecretRef, secret_reader: SecretReader | None = None) -> str:
     with pytest.raises(SecretTrouble) as caught:
-        (vault or Vault()).resolve(ref)
+        (secret_reader or SecretReader()).resolve(ref)
     assert caught.value.exit == Exit.SECRET
     (problem,) = caught.value.problems
     assert problem.remedy
@@ -75,13 +75,13 @@ def in_file(folder: Path, octets: bytes, mode: int = 0o600) -> SecretRef:
 
 def test_from_the_environment(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("NEW_WIFI_PASSPHRASE", CANARY)
-    assert Vault().resolve(SecretRef(env="NEW_WIFI_PASSPHRASE")).reveal() == CANARY
+    assert SecretReader().resolve(SecretRef(env="NEW_WIFI_PASSPHRASE")).reveal() == CANARY
 
 
 def test_blanks_belong_to_it(monkeypatch: pytest.MonkeyPatch) -> None:
     """IEEE Std 802.11 allows a blank (32) anywhere in a passphrase."""
     monkeypatch.setenv("NEW_WIFI_PASSPHRASE", f" {CANARY} ")
-    assert Vault().resolve(SecretRef(env="NEW_WIFI_PASSPHRASE")).reveal() == f" {CANARY} "
+    assert SecretReader().resolve(SecretRef(env="NEW_WIFI_PASSPHRASE")).reveal() == f" {CANARY} "
 
 
 @pytest.mark.parametrize("value", [None, ""])
@@ -109,16 +109,19 @@ def test_too_long_in_the_environment(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.parametrize("end", [b"", b"\n", b"\r\n"])
 def test_from_a_file(tmp_path: Path, end: bytes) -> None:
-    assert Vault().resolve(in_file(tmp_path, CANARY.encode() + end)).reveal() == CANARY
+    assert SecretReader().resolve(in_file(tmp_path, CANARY.encode() + end)).reveal() == CANARY
 
 
 def test_only_one_line_end_is_dropped(tmp_path: Path) -> None:
     ref = in_file(tmp_path, CANARY.encode() + b" \n\n")
-    assert Vault().resolve(ref).reveal() == CANARY + " \n"
+    assert SecretReader().resolve(ref).reveal() == CANARY + " \n"
 
 
 def test_a_byte_order_mark_is_no_part_of_it(tmp_path: Path) -> None:
-    assert Vault().resolve(in_file(tmp_path, b"\xef\xbb\xbf" + CANARY.encode())).reveal() == CANARY
+    assert (
+        SecretReader().resolve(in_file(tmp_path, b"\xef\xbb\xbf" + CANARY.encode())).reveal()
+        == CANARY
+    )
 
 
 @pytest.mark.parametrize("mode", [0o644, 0o640, 0o604, 0o660, 0o601, 0o777])
@@ -130,7 +133,7 @@ def test_open_to_others(tmp_path: Path, mode: int) -> None:
 
 @pytest.mark.parametrize("mode", [0o600, 0o400, 0o700])
 def test_private(tmp_path: Path, mode: int) -> None:
-    assert Vault().resolve(in_file(tmp_path, CANARY.encode(), mode)).reveal() == CANARY
+    assert SecretReader().resolve(in_file(tmp_path, CANARY.encode(), mode)).reveal() == CANARY
 
 
 def test_a_link_counts_as_what_it_leads_to(tmp_path: Path) -> None:
@@ -177,7 +180,7 @@ def test_no_file(tmp_path: Path, name: str, words: str) -> None:
 
 def test_from_the_key_store(shelf: Shelf) -> None:
     keyring.set_password("house", "wifi/new", CANARY)
-    assert Vault().resolve(SecretRef(keyring="house/wifi/new")).reveal() == CANARY
+    assert SecretReader().resolve(SecretRef(keyring="house/wifi/new")).reveal() == CANARY
     assert shelf.asked == [("house", "wifi/new")]
 
 
@@ -213,10 +216,10 @@ def test_from_the_person() -> None:
         asked.append(words)
         return CANARY
 
-    vault = Vault(ask)
+    secret_reader = SecretReader(ask)
     ref = SecretRef(prompt="passphrase of the new network")
-    assert vault.resolve(ref).reveal() == CANARY
-    assert vault.resolve(ref).reveal() == CANARY
+    assert secret_reader.resolve(ref).reveal() == CANARY
+    assert secret_reader.resolve(ref).reveal() == CANARY
     assert asked == ["passphrase of the new network"]  # once
 
 
@@ -227,24 +230,24 @@ def test_nobody_is_there() -> None:
 
 
 def test_the_person_types_nothing() -> None:
-    assert "is empty" in trouble(SecretRef(prompt="word"), Vault(lambda words: ""))
+    assert "is empty" in trouble(SecretRef(prompt="word"), SecretReader(lambda words: ""))
 
 
 def test_the_person_ends_the_input() -> None:
     def end(_: str) -> str:
         raise EOFError
 
-    assert "was not given" in trouble(SecretRef(prompt="word"), Vault(end))
+    assert "was not given" in trouble(SecretRef(prompt="word"), SecretReader(end))
 
 
 # All of them
 
 
 def test_a_failure_is_not_remembered(tmp_path: Path) -> None:
-    vault, ref = Vault(), in_file(tmp_path, CANARY.encode(), 0o644)
-    trouble(ref, vault)
+    secret_reader, ref = SecretReader(), in_file(tmp_path, CANARY.encode(), 0o644)
+    trouble(ref, secret_reader)
     Path(ref.file or "").chmod(0o600)
-    assert vault.resolve(ref) == Secret(CANARY)
+    assert secret_reader.resolve(ref) == Secret(CANARY)
 
 
 def test_the_redactor_knows_what_was_resolved(
@@ -252,11 +255,11 @@ def test_the_redactor_knows_what_was_resolved(
 ) -> None:
     caplog.set_level(logging.DEBUG)
     monkeypatch.setenv("NEW_WIFI_PASSPHRASE", CANARY)
-    vault = Vault()
+    secret_reader = SecretReader()
     said = f"no: {CANARY}, and {psk(CANARY, 'quarry-loft')}"
-    assert vault.redactor().clean(said) == said
-    vault.resolve(SecretRef(env="NEW_WIFI_PASSPHRASE"))
-    cleaned = vault.redactor(("quarry-loft",)).clean(said)
+    assert secret_reader.redactor().clean(said) == said
+    secret_reader.resolve(SecretRef(env="NEW_WIFI_PASSPHRASE"))
+    cleaned = secret_reader.redactor(("quarry-loft",)).clean(said)
     assert CANARY not in cleaned
     assert psk(CANARY, "quarry-loft") not in cleaned
-    assert CANARY not in repr(vault) + repr(vars(vault)) + caplog.text
+    assert CANARY not in repr(secret_reader) + repr(vars(secret_reader)) + caplog.text
