@@ -13,6 +13,7 @@ from migrate.engine.crew import muster
 from migrate.journal.store import Journal
 from migrate.model.problems import BadFile, Changed, Exit
 from migrate.planning.adrift import Files
+from migrate.ports.leases import lease_files, unreadable
 from migrate.ports.secret_reader import SecretReader
 from migrate.views.adrift import not_told, search_of, show_adrift
 
@@ -35,8 +36,8 @@ def adrift(run: RunName = None, state: StateDir = None) -> None:
 
 
 def files_of(journal: Journal) -> tuple[Files | None, str]:
-    """What the owner's files say, if they are still those of the plan; else why they cannot be
-    used, in words."""
+    """What the owner's files say, if they are still those of the plan; and in words why they
+    cannot be used, or what is missing beside them."""
     fleet, playbook = Path(journal.fact("fleet")), Path(journal.fact("playbook"))
     try:
         inputs = load_checked(journal.plan, fleet, playbook)
@@ -52,5 +53,5 @@ def files_of(journal: Journal) -> tuple[Files | None, str]:
             devices={member.name: member.device for member in crew.members.values()},
             presence=crew.playbook.proof.presence,
         ),
-        "",
+        " ".join(f"Mind that {words}." for words in unreadable(lease_files(crew.sides))),
     )

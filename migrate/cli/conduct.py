@@ -19,22 +19,22 @@ from migrate.cli.looking import LOOKING, Looking, Watch, watching
 from migrate.cli.pages import show_page_later
 from migrate.engine.conductor import Conductor
 from migrate.engine.crew import Crew, learn_secrets, muster
-from migrate.engine.tidings import Outcome
+from migrate.engine.tidings import Outcome, Tidings
 from migrate.journal.store import Journal
 from migrate.model.problems import Exit, JournalTrouble, Problem, Trouble
 from migrate.model.secrets import Redactor
 from migrate.planning.ledger import findings_of
 from migrate.planning.plan import PLAN_ANEW, Plan, check_sources
 from migrate.ports.files import Inputs, load, write_private
+from migrate.ports.leases import lease_files, unreadable
 from migrate.ports.ledger import write_findings
 from migrate.ports.protocols import World
 from migrate.ports.secret_reader import SecretReader
 from migrate.ports.sockets import now, real_world
 from migrate.views.adrift import search_of, show_networks
 from migrate.views.ending import Ending
-from migrate.views.lines import harmless
 from migrate.views.outputs import outputs_of, show_outputs
-from migrate.views.status import advice_of
+from migrate.views.status import advice_of, show_advice
 
 AS_IT_WAS = (
     "a run, and its way back, hold by what it was begun with: put that back as it was, then go on "
@@ -119,8 +119,7 @@ def _show_rest(journal: Journal, ending: Ending) -> None:
         out.print(Text("no device was sent anything"))
     show_outputs(journal, out)
     show_networks(search_of(journal), out)
-    for advice in ending.advice:
-        out.print(Text(f"  {harmless(str(advice))}"), soft_wrap=True)
+    show_advice(ending.advice, out)
     out.print(Text(f"journal {ending.journal}"), soft_wrap=True)
     if ending.report:
         out.print(Text(f"report  {ending.report}"), soft_wrap=True)
@@ -169,6 +168,8 @@ async def conduct_in_loop(
     """Open the world, let the conductor work while others watch, and end in words."""
     problems: tuple[Problem, ...] = ()
     _quiet_loop()
+    for words in unreadable(lease_files(crew.sides)):
+        watch.audience.tell(Tidings("note", words))
     try:
         outcome = await _work(crew, journal, secret_reader, work, watch)
     except KeyboardInterrupt:

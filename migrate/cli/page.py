@@ -100,6 +100,8 @@ class Follower:
                 self.close()
                 self.journal = self._opened()
                 self._entries, self.scene.remarks = [], []  # its lines may have other numbers
+            if self.journal.plan.digest != self.scene.plan.digest:
+                return  # that is another run; of this one nothing more is known
             new = self.journal.entries(after=self._entries[-1].seq if self._entries else 0)
             if not new:
                 return

@@ -11,8 +11,7 @@ from rich.text import Text
 
 from migrate.cli.common import RunName, StateDir, open_run, out, problems_in_words, run_words
 from migrate.cli.conduct import write_report
-from migrate.model.problems import BadFile, Problem
-from migrate.ports.files import is_there, read_text, write_private
+from migrate.ports.files import free_or_ours, write_private
 
 STDOUT = Path("-")
 To = Annotated[
@@ -35,6 +34,7 @@ def report(run: RunName = None, to: To = None, state: StateDir = None) -> None:
     Example: migrate report
     """
     # Pictures take a while to load; most commands draw none.
+    from migrate.views.report import is_report
     from migrate.views.report import report as report_of
 
     with problems_in_words(), closing(open_run(state, run)) as journal:
@@ -45,22 +45,6 @@ def report(run: RunName = None, to: To = None, state: StateDir = None) -> None:
         if to is None:
             place = write_report(journal, words)
         else:
-            place = _free(to)
+            place = free_or_ours(to, is_report, "report")
             write_private(place, report_of(journal, words))
         out.print(Text(str(place)), soft_wrap=True)
-
-
-def _free(place: Path) -> Path:
-    """A place where a report may be written: free, or another report's. Raises BadFile."""
-    from migrate.views.report import is_report
-
-    if not is_there(place):
-        return place
-    try:
-        theirs = not is_report(read_text(place))
-    except BadFile:
-        theirs = True
-    if theirs:
-        what = "is there already, and is no report: it is not written over"
-        raise BadFile(Problem(what, "name another file with --to", str(place)))
-    return place

@@ -35,9 +35,10 @@ from migrate.model.settings import SECRETS, Setting, Value
 from migrate.planning.outputs import in_words
 from migrate.planning.plan import Plan
 from migrate.ports.files import read_plan
+from migrate.ports.leases import lease_files, unreadable
 from migrate.ports.sockets import now
-from migrate.views.lines import harmless
-from migrate.views.words import count
+from migrate.views.lines import harmless, say
+from migrate.views.words import count, value_in_words
 
 
 def run(
@@ -111,6 +112,8 @@ def check_names(plan: Plan, names: list[str]) -> None:
 
 def _dry_run(crew: Crew) -> Exit:
     redactor = resolve_all(crew)
+    for words in unreadable(lease_files(crew.sides)):
+        say(out, f"Look at this before you go: {words}.", hang=2, whole=True)
     found = asyncio.run(_probe(crew, redactor))
     for index, wave in enumerate(crew.plan.waves):
         out.print(Text(f"Wave {index + 1}", "bold"))
@@ -137,7 +140,9 @@ def _show(crew: Crew, name: str, found: Survey, redactor: Redactor) -> None:
     }
     out.print(Text.assemble((f"  {name}", "bold"), f"  at {one.sighting.at}, {said.mac}"))
     now_ = ", ".join(
-        f"{setting} {said.settings.get(setting, MASK if setting in said.hidden else '?')}"
+        f"{setting} {value_in_words(setting, said.settings[setting])}"
+        if setting in said.settings
+        else f"{setting} {MASK if setting in said.hidden else '?'}"
         for setting in bundle
         if setting not in SECRETS
     )

@@ -28,7 +28,7 @@ from migrate.model.playbook import Playbook, Wifi
 from migrate.model.problems import BadFile, Problem, SecretTrouble
 from migrate.model.secrets import Secret
 from migrate.model.wifi import secret_fault
-from migrate.ports.files import is_there, read_playbook, read_text, write_private
+from migrate.ports.files import free_or_ours, read_playbook, write_private
 from migrate.ports.sockets import now
 from migrate.views.adrift import search_of
 from migrate.views.lines import say
@@ -69,7 +69,7 @@ def recovery(run: RunName = None, to: To = None, state: StateDir = None) -> None
         search = search_of(journal, files, reason)
         made = recovery_sheet(search, journal.plan.title, run_words(journal, state), files, now())
         place = to or journal.path.with_name("recovery.html")
-        write_private(free(place), made.html)
+        write_private(free_or_ours(place, is_sheet, "sheet"), made.html)
         say(out, headline(search))
         out.print(Text(str(place)), soft_wrap=True)
 
@@ -105,7 +105,7 @@ def phones(
         secret = network.secret is not None
         place = to or (None if secret else playbook.with_suffix(".phones.html"))
         if place is not None:
-            free(place)
+            free_or_ours(place, is_sheet, "sheet")
         made = phones_sheet(network, declared.title, now(), "file" if place else "memory")
         if place is None:
             asyncio.run(_serve(made))
@@ -126,20 +126,6 @@ def phones(
                 "It has a line to write the passphrase on. With --show-passphrase it has the "
                 "passphrase, and a QR code.",
             )
-
-
-def free(place: Path) -> Path:
-    """A place where a sheet may be written: free, or another sheet's. Raises BadFile."""
-    if not is_there(place):
-        return place
-    try:
-        theirs = not is_sheet(read_text(place))
-    except BadFile:
-        theirs = True
-    if theirs:
-        what = "is there already, and is no sheet: it is not written over"
-        raise BadFile(Problem(what, "name another file with --to", str(place)))
-    return place
 
 
 def _network(declared: Playbook, side: SideName, where: Path, *, asked: bool) -> Network:

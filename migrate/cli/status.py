@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from rich.text import Text
-
 from migrate.cli.common import (
     RunName,
     StateDir,
@@ -12,8 +10,7 @@ from migrate.cli.common import (
     problems_in_words,
     run_words,
 )
-from migrate.views.lines import harmless
-from migrate.views.status import advice_of, show_status
+from migrate.views.status import advice_of, show_advice, show_status
 
 
 def status(run: RunName = None, state: StateDir = None) -> None:
@@ -25,6 +22,5 @@ def status(run: RunName = None, state: StateDir = None) -> None:
         journal = open_run(state, run)
         show_status(journal, out)
         words = run_words(journal, state)
-        for advice in advice_of(journal, words):
-            out.print(Text(f"  {harmless(str(advice))}"), soft_wrap=True)
+        show_advice(advice_of(journal, words), out)
         journal.close()

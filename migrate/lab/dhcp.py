@@ -65,6 +65,10 @@ class DhcpServer:
         """All leases by MAC (lower case, colons)."""
         return dict(self._leases)
 
+    def start(self) -> None:
+        """Have the lease file there, without a lease yet, as a server that starts does."""
+        self._write()
+
     def lease(self, mac: str, hostname: str) -> IPv4Address:
         """The address of this MAC: the one it has, or the next free one.
 

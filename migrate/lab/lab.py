@@ -150,6 +150,8 @@ class Lab:
     async def __aenter__(self) -> Self:
         try:
             await self._start_brokers()
+            for server in self.dhcp.values():
+                server.start()
             for unit in self.units.values():
                 unit.power_on()
             await self._until_all_up()

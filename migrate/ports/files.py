@@ -7,7 +7,7 @@ import json
 import os
 import re
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from importlib import resources
@@ -192,6 +192,21 @@ def is_plan(path: Path) -> bool:
     except (BadFile, ValueError, RecursionError):
         return False
     return isinstance(data, dict) and "digest" in data
+
+
+def free_or_ours(place: Path, ours: Callable[[str], bool], what: str) -> Path:
+    """A place where a file may be written: free, or another of the same kind, such as a report, by
+    its text. Raises BadFile."""
+    if not is_there(place):
+        return place
+    try:
+        theirs = not ours(read_text(place))
+    except BadFile:
+        theirs = True
+    if theirs:
+        words = f"is there already, and is no {what}: it is not written over"
+        raise BadFile(Problem(words, "name another file with --to", str(place)))
+    return place
 
 
 def write_private(path: Path, text: str) -> None:

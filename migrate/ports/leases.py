@@ -15,6 +15,7 @@ from pathlib import Path
 
 from migrate.model.eui48 import parse_mac
 from migrate.model.parsing import MAX_OCTETS
+from migrate.model.playbook import Side
 from migrate.ports.protocols import SideName
 
 NO_TIME_OF_DAY = 366 * 24 * 3600 * 10
@@ -53,6 +54,27 @@ def parse_leases(text: str) -> dict[str, list[Lease]]:
     for leases in found.values():
         leases.sort(key=lambda lease: lease.ends, reverse=True)
     return found
+
+
+def lease_files(sides: Mapping[SideName, Side]) -> dict[SideName, Path]:
+    """The lease file of each side that has one."""
+    return {name: side.leases for name, side in sides.items() if side.leases}
+
+
+def unreadable(files: Mapping[SideName, Path]) -> list[str]:
+    """In words, which of these lease files cannot be read now: nobody is found by such a one."""
+    told = []
+    for side, path in files.items():
+        try:
+            with path.open("rb") as file:
+                file.read(1)
+        except (OSError, ValueError) as error:
+            why = getattr(error, "strerror", None) or "it is no path"
+            told.append(
+                f"the lease file of the {side} side cannot be read ({path}: {why}); until it can, "
+                "no device is found by it"
+            )
+    return told
 
 
 class LeaseFinder:

@@ -6,14 +6,13 @@ from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 
 from migrate.dialects.messages import HttpRequest, Reply, Request
 from migrate.model.playbook import Broker, Side
 from migrate.model.secrets import Secret, SecretRef
 from migrate.ports.broker import BrokerAddress
 from migrate.ports.http import HttpLine
-from migrate.ports.leases import LeaseFinder
+from migrate.ports.leases import LeaseFinder, lease_files
 from migrate.ports.mqtt import BrokerLink
 from migrate.ports.mqtt_line import MqttLine
 from migrate.ports.protocols import At, SideName, World
@@ -60,10 +59,10 @@ async def real_world(
             links[name] = links[other]
         else:
             links[name] = BrokerLink(_address(broker, resolve), name, wanted, must)
-    leases: dict[SideName, Path] = {n: s.leases for n, s in sides.items() if s.leases}
     subnets = {n: s.subnet for n, s in sides.items() if s.subnet}
     async with HttpLine() as http, MqttLine(links) as mqtt:
-        yield World(Sockets(http, mqtt), LeaseFinder(leases, subnets, now), mqtt, now, brokers=mqtt)
+        finder = LeaseFinder(lease_files(sides), subnets, now)
+        yield World(Sockets(http, mqtt), finder, mqtt, now, brokers=mqtt)
 
 
 def _address(broker: Broker, resolve: Callable[[SecretRef], Secret]) -> BrokerAddress:

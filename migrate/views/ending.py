@@ -15,9 +15,6 @@ class Advice:
     command: str
     what: str
 
-    def __str__(self) -> str:
-        return f"{self.command}   {self.what}"
-
 
 @dataclass(frozen=True)
 class Ending:

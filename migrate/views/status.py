@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Literal
 
 from rich.console import Console
@@ -74,6 +74,13 @@ def flip_of(journal: Journal) -> Flip:
     # Changed before that, it would leave behind whoever has not been told.
     gone = all(row.state is State.AWAY for row in journal.rows() if not row.written_off)
     return "waits" if gone and journal.last_of(ALL_TOLD) else "telling"
+
+
+def show_advice(advice: Iterable[Advice], console: Console) -> None:
+    """Print commands as they are typed, unbroken, each with what it does below it."""
+    for one in advice:
+        console.print(Text(f"  {harmless(one.command)}"), soft_wrap=True)
+        say(console, one.what, indent=6)
 
 
 def advice_of(journal: Journal, run: str) -> list[Advice]:

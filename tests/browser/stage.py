@@ -36,12 +36,13 @@ class Stage:
         place: Place = HERE,
         door: Door | None = None,
         missing: list[Line] | None = None,
+        run: str = "20261125-quarry",
     ) -> None:
         self.plan = plan
         self.place = place
         self.door = door
         self.scene = scene_of(plan)
-        self.live = LivePage(self.scene, "20261125-quarry", now, lambda: missing or [])
+        self.live = LivePage(self.scene, run, now, lambda: missing or [])
         self._audience = Audience(self.scene, [self.live], now)
         self._loop = asyncio.new_event_loop()
         self._ready = threading.Event()
@@ -114,6 +115,10 @@ class Forwarder:
         """Let connections through, by the same port as before; the address of the page."""
         self._stage.ask(self._up())
         return f"http://127.0.0.1:{self.port}/"
+
+    def lead_to(self, stage: Stage) -> None:
+        """Somebody else is there from now on."""
+        self._stage = stage
 
     def cut(self) -> None:
         """End all connections, and take none."""

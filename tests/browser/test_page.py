@@ -13,6 +13,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
@@ -199,9 +200,9 @@ def test_all_of_it_by_keyboard(stage: Stage, open_page: Opener) -> None:
     box.focus()
     page.keyboard.press("Space")
     expect(box).to_be_checked()
-    page.keyboard.press("Escape")
-    page.locator("h1").click()
-    page.keyboard.press("/")
+    page.locator(".skip").focus()
+    page.keyboard.press("Enter")
+    page.keyboard.press("Tab")
     page.keyboard.type("porch")
     expect(page.locator(".device:visible")).to_have_count(1)
     expect(page.locator("#shown")).to_have_text("1 of 6 devices shown")
@@ -243,6 +244,56 @@ def test_a_connection_that_drops_comes_back_by_itself(stage: Stage, open_page: O
     way.cut()
 
 
+def test_its_times_are_those_of_the_tool(stage: Stage, open_page: Opener) -> None:
+    """The clock of a phone may be wrong by hours; how long a device is away may not."""
+    page = open_page(PHONE)
+    page.add_init_script("{ const now = Date.now; Date.now = () => now() - 5 * 3_600_000; }")
+    page.goto(stage.url)
+    stage.step("hall-lamp", State.AWAY, "it said yes")
+    row = page.locator(".device", has_text="hall-lamp")
+    expect(row.locator(".time")).to_have_text(re.compile(r"^for\s[0-9]\ss$"))
+    page.context.set_offline(True)
+    written = page.evaluate("(at) => at.toTimeString().slice(0, 5)", datetime.now(UTC))
+    expect(page.locator("#line")).to_contain_text(re.compile("since [0-9:]+"))
+    since = page.locator("#line").inner_text().split("since ")[1][:5]
+    assert minutes(written) - minutes(since) in (0, 1, -1439)
+    # What was seen last gets no older while nothing is known.
+    before = row.locator(".time").inner_text()
+    page.evaluate("() => new Promise((done) => setTimeout(done, 1500))")
+    assert row.locator(".time").inner_text() == before
+    page.context.set_offline(False)
+    expect(row.locator(".time")).not_to_have_text(before)
+
+
+def minutes(of_day: str) -> int:
+    return int(of_day[:2]) * 60 + int(of_day[3:5])
+
+
+def test_two_runs_are_not_mixed(stage: Stage, open_page: Opener) -> None:
+    """The second has the port of the first, and the plan as well."""
+    page = open_page(PHONE)
+    way = Forwarder(stage)
+    page.goto(way.up())
+    go_wrong(stage)
+    page.locator("#missing summary").last.click()
+    page.locator(".tick input").check()
+    page.evaluate("() => { window.same = 'page'; }")
+    way.cut()
+    with Stage(PLAN, missing=MISSING, run="20261126-other") as other:
+        other.end(HELD)
+        other.step("porch-light", State.ADRIFT, "of the other run")
+        other.end(HELD)
+        way.lead_to(other)
+        way.up()
+        expect(page.locator("#run")).to_contain_text("20261126-other")
+        expect(page.locator(".device", has_text="hall-lamp")).to_contain_text("waiting")
+        expect(page.locator("#faulty li")).to_have_count(1)
+        assert page.locator("#missing details[open]").count() == 1, "it was being read"
+        expect(page.locator(".tick input")).not_to_be_checked()
+        assert page.evaluate("() => window.same") == "page"
+        way.cut()
+
+
 def test_one_link_for_one_browser(open_page: Opener, browser: Browser) -> None:
     door = Door()
     with Stage(PLAN, door=door) as stage:
@@ -264,7 +315,7 @@ def test_one_link_for_one_browser(open_page: Opener, browser: Browser) -> None:
         other.get_by_role("button").click()
         expect(other.locator("#how")).to_be_visible()
         assert len(door.keys) == 2
-    expect(phone.locator("#line")).to_contain_text("not at work now")
+    expect(phone.locator("#line")).to_contain_text("was taken down")
     # The tool is started anew: it knows those whom it let in, and only those.
     with Stage(PLAN, place=stage.place, door=Door(door.keys[:1])) as again:
         again.step("hall-lamp", State.AWAY, "anew")
@@ -300,7 +351,7 @@ def test_without_scripts_it_says_so(stage: Stage, browser: Browser) -> None:
 
 def test_the_demo_moves_before_your_eyes(demo: Demo) -> None:
     page = demo.page
-    expect(page.locator("#line")).to_contain_text("not at work now", timeout=60_000)
+    expect(page.locator("#line")).to_contain_text("was taken down", timeout=60_000)
     expect(page.locator("#headline")).to_have_text("24 of 24 devices are on the new side.")
     expect(page.locator('.device[data-state="settled"]')).to_have_count(24)
     keep(page, "page-demo-end-light-360")

@@ -51,7 +51,7 @@ def test_the_page_goes_on_when_the_tool_does(tmp_path: Path, open_page: Opener) 
             said, _ = resumed.communicate(timeout=30)
             assert resumed.returncode == 7
             assert re.search(r"^page +migrate page \S+ --state state$", said, re.MULTILINE)
-        expect(page.locator("#line")).to_contain_text("not at work now")
+        expect(page.locator("#line")).to_contain_text("was taken down")
         assert page.evaluate("() => window.same") == "page", "it was never loaded anew"
         expect(page.locator("#faulty")).to_contain_text("cellar-pump adrift (cellar)")
         expect(page.locator("#missing")).to_contain_text('looks for "tide-new"')
@@ -79,7 +79,7 @@ def test_the_page_goes_on_when_the_tool_does(tmp_path: Path, open_page: Opener) 
             )
             served.send_signal(signal.SIGINT)
             assert served.wait(30) == 0
-        expect(page.locator("#line")).to_contain_text("not at work now")
+        expect(page.locator("#line")).to_contain_text("was taken down")
         kept = next((tmp_path / "state").rglob("page.json"))
         assert kept.stat().st_mode & 0o077 == 0
 

@@ -124,7 +124,8 @@ def test_status_and_report_tell_it_shortly(paper: Paper) -> None:
     status = paper.cli("status", "--state", paper.state)
     assert status.code == 0
     assert 'desk-lamp looks for "quarry-loft", with the passphrase in the' in flat(status)
-    assert f"migrate adrift {RUN} --state {paper.state}   what the missing look for" in status.out
+    go_on = f"migrate adrift {RUN} --state {paper.state}\n      what the missing look for"
+    assert go_on in status.out
     report = read(paper.cli("report", "--to", "-", "--state", paper.state).out)
     assert (2, "Not found, and how to get it back") in report.headings
     for head in HEADS:
@@ -198,3 +199,17 @@ async def test_a_device_that_is_lost_and_comes_back(tmp_path: Path, starter: Sta
         assert (await one.there("resume")).code == Exit.DONE
         back = await one.there("adrift")
         assert (back.code, "nobody is adrift" in back.out) == (Exit.DONE, True)
+
+
+def test_a_lease_file_that_is_not_there_is_told_before_and_after(paper: Paper) -> None:
+    """A typo in it costs a pilot otherwise: nobody is found by a file that is not there."""
+    missing = "the lease file of the new side cannot be read"
+    paper.plan()
+    for more in ([], ["--dry-run"]):
+        tried = paper.cli("run", paper.plan_file, "--state", paper.state, *more)
+        assert tried.code == Exit.UNREACHABLE  # no device is there either
+        assert missing in flat(tried)
+    begun(paper, lost("desk-lamp"))
+    assert missing in flat(paper.cli("adrift", "--state", paper.state))
+    (paper.folder / "leases-new").write_text("")
+    assert missing not in flat(paper.cli("adrift", "--state", paper.state))

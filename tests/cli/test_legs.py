@@ -258,6 +258,6 @@ def test_status_names_what_the_run_waits_for(switch: Paper) -> None:
     journal.remark(ALL_TOLD, "")
     journal.close()
     told = switch.cli("status", "--state", switch.state)
-    assert "--flipped   once the access point has been changed" in told.out
+    assert "--flipped\n      once the access point has been changed" in told.out
     assert "rollback" not in told.out
     assert "replan" not in told.out

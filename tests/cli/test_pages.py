@@ -25,6 +25,7 @@ from migrate.views.web.place import Place
 from ..views.page.made import plan_of
 from .paper import Paper
 
+OTHER = {"cellar-pump": "cellar", "yard-light": "yard"}
 KEY = "0123456789abcdef" * 4
 
 
@@ -77,6 +78,12 @@ def test_a_journal_that_was_mended_is_followed_on(tmp_path: Path) -> None:
         (tmp_path / "other").replace(path)
         with closing(Journal.open(path, now)) as journal:
             journal.remark("gate shut", "hall-lamp", 1)
+        follower.look(live)
+        assert follower.scene.waves[1].gate == "shut by hall-lamp"
+        with closing(Journal.create(tmp_path / "of-another" / path.name, plan_of(OTHER), now, {})):
+            pass
+        (tmp_path / "of-another" / path.name).replace(path)
+        follower.look(live)  # that of another run: it is not taken for this one
         follower.look(live)
         assert follower.scene.waves[1].gate == "shut by hall-lamp"
         path.unlink()

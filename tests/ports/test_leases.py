@@ -20,7 +20,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from migrate.model.parsing import MAX_OCTETS
-from migrate.ports.leases import LeaseFinder, parse_leases
+from migrate.ports.leases import LeaseFinder, parse_leases, unreadable
 from migrate.ports.protocols import SideName
 
 NOW = 1_800_000_000
@@ -187,3 +187,15 @@ def test_a_huge_file_is_bounded(tmp_path: Path) -> None:
     for _ in range(100):
         addresses(one, "00-00-5E-00-00-01")
     assert time.monotonic() - again < 5  # not read again
+
+
+def test_a_lease_file_that_cannot_be_read_is_told(tmp_path: Path) -> None:
+    there = tmp_path / "leases-old"
+    there.write_text("")
+    files: dict[SideName, Path] = {"old": there, "new": tmp_path / "leases-mew"}
+    (told,) = unreadable(files)
+    assert "new side" in told
+    assert "leases-mew" in told
+    assert "No such file" in told
+    (tmp_path / "leases-mew").mkdir()
+    assert "Is a directory" in unreadable(files)[0]

@@ -252,7 +252,7 @@ def test_names_in_commands_to_be_typed_are_quoted(tmp_path: Path) -> None:
 
     _Row.direction = Direction.FORWARD  # type: ignore[assignment]
     for line in how_to_go_on([_Row()], "a-run"):  # type: ignore[list-item]
-        words = shlex.split(str(line).partition("   ")[0])
+        words = shlex.split(line.command)
         assert words[0] == "migrate"
         assert set(words[2:]) <= {"a-run", "--again", "--write-off", "--only", hostile}
 

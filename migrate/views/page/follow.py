@@ -11,14 +11,15 @@ from typing import Final
 from migrate.engine.tidings import Outcome, Tidings
 from migrate.journal.replay import STILL
 from migrate.journal.rows import Entry, Row
-from migrate.journal.store import ALL_TOLD
-from migrate.model.lifecycle import Direction
+from migrate.journal.store import ALL_TOLD, FLIPPED, NOT_FLIPPED
+from migrate.model.lifecycle import Direction, Event
 from migrate.model.problems import Exit
 from migrate.views.ending import Advice, Ending
 from migrate.views.scene import Scene
 from migrate.views.words import count
 
 NOTE: Final = "note"
+JUDGED: Final = ("gate open", "gate shut", "held", "stopped", "finished", "rolled back")
 BACK: Final = "back"
 """A wave has gone back, as far as it could: so many of so many."""
 
@@ -60,21 +61,24 @@ def ending_of(
     entries: Sequence[Entry], rows: Sequence[Row], advice: Sequence[Advice]
 ) -> Ending | None:
     """How the work on a run ended, if its last lines tell; with the advice there is by now."""
-    last = next((entry for entry in reversed(entries) if entry.kind not in STILL), None)
-    if last is None or last.name is not None:
+    told = [entry for entry in entries if entry.kind not in STILL]
+    of_run = [number for number, entry in enumerate(told) if entry.name is None]
+    if not of_run:
         return None
-    outcome = _outcome(last, rows)
-    if outcome is None:
+    last, after = told[of_run[-1]], told[of_run[-1] + 1 :]
+    # Found not to be flipped, those that had been seen were seen by the old passphrase.
+    if any((last.kind, entry.kind) != (NOT_FLIPPED, Event.LOSE) for entry in after):
         return None
-    return Ending(outcome, advice=tuple(advice))
+    outcome = _outcome(told[: of_run[-1]], last, rows)
+    return None if outcome is None else Ending(outcome, advice=tuple(advice))
 
 
 def _works_on(entry: Entry) -> bool:
     """Whether a process is at work that wrote this after another had ended."""
-    return entry.name is not None and entry.kind not in STILL
+    return entry.kind == FLIPPED or (entry.name is not None and entry.kind not in STILL)
 
 
-def _outcome(last: Entry, rows: Sequence[Row]) -> Outcome | None:
+def _outcome(before: Sequence[Entry], last: Entry, rows: Sequence[Row]) -> Outcome | None:
     wave = "" if last.wave is None else f" at wave {last.wave + 1}"
     if last.kind == "held":
         return Outcome(Exit.HELD, f"held{wave}: nothing more is sent until you decide")
@@ -82,11 +86,15 @@ def _outcome(last: Entry, rows: Sequence[Row]) -> Outcome | None:
         return Outcome(Exit.STOPPED, "stopped, as you asked")
     if last.kind == ALL_TOLD:
         return Outcome(Exit.HELD, "all are told; the access point may be changed now", flip=True)
+    if last.kind == NOT_FLIPPED:
+        words = "held: do not change the access point before every device has been told"
+        return Outcome(Exit.HELD, words, (last.detail,))
     if last.kind == BACK and _behind(last.detail):
         return Outcome(Exit.HELD, f"the way back stopped{wave}")
     if last.kind == "rolled back":
         missing = any(row.standing.may_have_left and not row.written_off for row in rows)
-        return Outcome(Exit.HELD if missing else Exit.DONE, f"{last.detail} back on the old side")
+        held = missing or _by_the_playbook(before)
+        return Outcome(Exit.HELD if held else Exit.DONE, f"{last.detail} back on the old side")
     if last.kind == "finished":
         return Outcome(Exit.DONE, f"done: {count(len(rows), 'device')} settled or written off")
     return None
@@ -108,7 +116,8 @@ def _tidings(scene: Scene, entry: Entry) -> Iterable[Tidings]:
         yield Tidings("gate", f"shut by {entry.detail}", wave=entry.wave)
     elif entry.kind == "quiet hours":
         # The way back does not wait for them; it only says so.
-        yield Tidings("note" if way is Direction.BACK else "waiting", entry.detail, direction=way)
+        waits = way is Direction.FORWARD or entry.detail.startswith("waiting")
+        yield Tidings("waiting" if waits else "note", entry.detail)
 
 
 def _began(scene: Scene, wave: int, way: Direction) -> Iterable[Tidings]:
@@ -116,6 +125,12 @@ def _began(scene: Scene, wave: int, way: Direction) -> Iterable[Tidings]:
         yield Tidings("wave", wave=wave, direction=way)
     elif scene.waiting:  # in the midst of the wave; now it goes on
         yield Tidings("waiting")
+
+
+def _by_the_playbook(before: Sequence[Entry]) -> bool:
+    """Whether it was a gate that sent the fleet back, and not its owner: then they must decide."""
+    judged = [one.kind for one in before if one.name is None and one.kind in JUDGED]
+    return bool(judged) and judged[-1] == "gate shut"
 
 
 def _behind(detail: str) -> bool:

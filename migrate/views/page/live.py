@@ -12,7 +12,8 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
+from dataclasses import dataclass, field
 from datetime import datetime
 from importlib.resources import files
 from typing import Any, Final
@@ -42,7 +43,31 @@ FAREWELL: Final = 2.0
 SCRIPTS: Final = ("page.js", "picture.js", "todo.js", "words.js")
 RETRY: Final = b"retry: 2000\n\n"
 
-_Messages = asyncio.Queue[bytes | None]
+
+@dataclass(eq=False)
+class _Reader:
+    """A page that is open: `page` is what it calls itself, `task` what writes to it."""
+
+    page: str
+    task: asyncio.Task[Any] | None
+    transport: asyncio.Transport | None
+    messages: asyncio.Queue[bytes | None] = field(default_factory=lambda: asyncio.Queue(BEHIND))
+
+    def put(self, octets: bytes | None) -> bool:
+        """False for one that is too far behind."""
+        try:
+            self.messages.put_nowait(octets)
+        except asyncio.QueueFull:
+            return False
+        return True
+
+    def drop(self) -> None:
+        """Let it go at once, whatever it has not read. The page comes anew if it is there."""
+        if self.transport is not None:
+            self.transport.abort()
+        while not self.messages.empty():
+            self.messages.get_nowait()
+        self.messages.put_nowait(None)
 
 
 class LivePage:
@@ -63,7 +88,7 @@ class LivePage:
         self._pictures = Pictures(scene, run)
         self._now = now
         self._missing = missing
-        self._readers: dict[_Messages, asyncio.Task[Any]] = {}
+        self._readers: set[_Reader] = set()
         self._changed = asyncio.Event()
         self._number = 0
         self._whole: tuple[datetime, bytes] | None = None
@@ -119,14 +144,19 @@ class LivePage:
 
     async def _tell(self) -> None:
         while True:
-            try:
+            with suppress(TimeoutError):
                 async with asyncio.timeout(BEAT):
                     await self._changed.wait()
-            except TimeoutError:
-                self._push("beat", self._standing())
-                continue
-            self._push_part()
-            await asyncio.sleep(PAUSE)
+            changed = self._changed.is_set()
+            # One picture that cannot be drawn must not be the last. Pages that are told nothing
+            # say so by themselves.
+            with suppress(Exception):
+                if changed:
+                    self._push_part()
+                else:
+                    self._push("beat", self._standing())
+            if changed:
+                await asyncio.sleep(PAUSE)
 
     def _push_part(self) -> None:
         self._changed.clear()
@@ -150,19 +180,26 @@ class LivePage:
         return message
 
     async def _take_leave(self) -> None:
-        self.show_now()
-        self._push("gone", self._standing())
-        tasks = list(self._readers.values())
+        with suppress(Exception):  # as above
+            self.show_now()
+            self._push("gone", self._standing())
         for reader in list(self._readers):
-            _put(reader, None)
-        if tasks:
+            if not reader.put(None):
+                self._drop(reader)
+        if tasks := [reader.task for reader in self._readers if reader.task is not None]:
             await asyncio.wait(tasks, timeout=FAREWELL)
+        for reader in list(self._readers):
+            self._drop(reader)
 
     def _push(self, event: str, message: Message) -> None:
         octets = self._encoded(event, message)
         for reader in list(self._readers):
-            if not _put(reader, octets):
-                self._readers.pop(reader, None)
+            if not reader.put(octets):
+                self._drop(reader)
+
+    def _drop(self, reader: _Reader) -> None:
+        self._readers.discard(reader)
+        reader.drop()
 
     def _encoded(self, event: str, message: Any) -> bytes:
         self._number += 1
@@ -179,6 +216,11 @@ class LivePage:
         return self._whole[1]
 
     async def _events(self, request: web.Request) -> web.StreamResponse:
+        page = request.query.get("page", "")[:64]
+        for before in [reader for reader in self._readers if page and reader.page == page]:
+            # It has lost that connection, perhaps by going out of reach of the Wi-Fi. From here
+            # that may look well for many minutes, and would keep others out.
+            self._drop(before)
         if len(self._readers) >= PAGES:
             raise web.HTTPServiceUnavailable(
                 text="Too many pages of this run are open.\n", headers={"Retry-After": "10"}
@@ -186,37 +228,23 @@ class LivePage:
         response = web.StreamResponse(
             headers={"Content-Type": "text/event-stream; charset=utf-8", "X-Accel-Buffering": "no"}
         )
+        response.force_close()
         await response.prepare(request)
-        reader: _Messages = asyncio.Queue(BEHIND)
-        reader.put_nowait(RETRY + self._picture())
-        task = asyncio.current_task()
-        if task is not None:
-            self._readers[reader] = task
+        reader = _Reader(page, asyncio.current_task(), request.transport)
+        reader.put(RETRY + self._picture())
+        self._readers.add(reader)
         self.opened.set()
         try:
-            while (octets := await reader.get()) is not None:
+            while (octets := await reader.messages.get()) is not None:
                 async with asyncio.timeout(PATIENCE):
                     await response.write(octets)
         except TimeoutError:
-            if request.transport is not None:
-                request.transport.abort()
+            reader.drop()
         except ConnectionError:
             pass
         finally:
-            self._readers.pop(reader, None)
+            self._readers.discard(reader)
         return response
-
-
-def _put(reader: _Messages, octets: bytes | None) -> bool:
-    """False for one that is too far behind; it is told no more, and its page comes anew."""
-    try:
-        reader.put_nowait(octets)
-    except asyncio.QueueFull:
-        while not reader.empty():
-            reader.get_nowait()
-        reader.put_nowait(None)
-        return False
-    return True
 
 
 def _file(text: str, kind: str) -> Callable[[web.Request], Any]:

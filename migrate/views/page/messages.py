@@ -22,7 +22,7 @@ from migrate.views.words import count, some, span, tally
 Message = dict[str, Any]
 
 MEANINGS: Final = {
-    State.WAITING: "nothing has been sent to it",
+    State.WAITING: "nothing has been sent to it yet; on the way back it is still on the new side",
     State.SENDING: "its new settings are being sent",
     State.AWAY: "it has them and has left; it is looked for",
     State.SEEN: "it is found again, and must now stay well for a while",
@@ -33,6 +33,7 @@ MEANINGS: Final = {
     State.RESTORED: "it was taken back, and is as it was before",
 }
 """The states, for somebody who meets them on the page first."""
+AT_REST: Final = (State.WAITING, State.SETTLED, State.RESTORED)
 REMARKS: Final = 30
 """Latest remarks that a page shows."""
 
@@ -151,25 +152,32 @@ def how(scene: Scene) -> str:
     spots = list(scene.spots.values())
     off = sum(spot.written_off for spot in spots)
     total = count(len(spots), "device")
-    settled = sum(spot.state is State.SETTLED and not spot.written_off for spot in spots)
+    there = sum(_there(spot) and not spot.written_off for spot in spots)
     restored = sum(spot.state is State.RESTORED for spot in spots)
-    words = f"{settled} of {total} {'is' if settled == 1 else 'are'} on the new side"
-    if scene.direction is Direction.BACK or restored:
+    words = f"{there} of {total} {'is' if there == 1 else 'are'} on the new side"
+    if any(spot.direction is Direction.BACK for spot in spots):
         words += f", {restored} taken back"
     return words + (f", {off} written off" if off else "") + "."
 
 
 def parts(spots: Iterable[Spot]) -> list[int]:
     """How many devices are on the new side, between, in trouble, on the old side."""
-    states = Counter(
-        spot.state if not (spot.written_off and spot.state in FAULTS) else None for spot in spots
-    )
+    spots = [spot for spot in spots if not (spot.written_off and spot.state in FAULTS)]
+    there = sum(map(_there, spots))
+    states = Counter(spot.state for spot in spots)
     return [
-        states[State.SETTLED],
+        there,
         sum(states[state] for state in UNRESOLVED),
         sum(states[state] for state in FAULTS),
-        states[State.WAITING] + states[State.RESTORED],
+        sum(states[state] for state in AT_REST) - there,
     ]
+
+
+def _there(spot: Spot) -> bool:
+    """Whether it is at rest on the new side: also if it is to be taken back, and was not sent its
+    way back yet."""
+    back = spot.direction is Direction.BACK and spot.state is State.WAITING
+    return back or spot.state is State.SETTLED
 
 
 def waits_for(scene: Scene) -> str:

@@ -1,10 +1,10 @@
 // The picture of the run: how it stands, its waves, its devices. It is drawn once, and then only what
 // has changed.
 
-import { drawFaulty, whatToDo } from "./todo.js";
+import { drawFaulty, ticksOf, whatToDo } from "./todo.js";
 import { $, lasting, made, mark, plural, setOf, show, timeOf, write } from "./words.js";
 
-let digest = "";
+let drawn = ""; // of which run, by which plan
 let devices = [];
 let rows = [];
 let places = [];
@@ -47,7 +47,7 @@ function drawRow(device) {
 function drawPlace(place) {
   const done = place.devices.filter((device) => device.state === "settled" || device.state === "restored").length;
   const faulty = place.devices.filter((device) => needsYou(device)).length;
-  write(place.count, `${done} of ${place.devices.length}${faulty ? `, ${faulty} to look at` : ""}`);
+  write(place.count, `${done} of ${place.devices.length} done${faulty ? `, ${faulty} to look at` : ""}`);
 }
 
 function take(changed) {
@@ -177,12 +177,18 @@ function drawRemarks(remarks) {
 // ---- messages
 
 export function whole(message) {
-  const anew = message.digest !== digest || message.devices.length !== devices.length;
+  // Another run may be served here by now, by the same plan.
+  const key = JSON.stringify([message.run, message.digest]);
+  const anew = key !== drawn;
   write($("run"), `migrate, run ${message.run}`);
   write($("title"), message.title);
   write($("leg"), message.leg);
   show($("leg"), message.leg !== "");
-  if (anew) build(message);
+  if (anew) {
+    build(message);
+    drawn = key;
+    ticksOf(key);
+  }
   standing = anew ? null : standing;
   // Standing first: who needs somebody is said there.
   message.devices.forEach((one) => Object.assign(devices[one.i], one));
@@ -197,7 +203,6 @@ export function whole(message) {
 }
 
 function build(message) {
-  digest = message.digest;
   devices = message.devices;
   rows = [];
   waves = [];
@@ -215,12 +220,10 @@ function build(message) {
       return item;
     }),
   );
-  places = message.places.map((name, i) => {
-    const node = made("section", "place");
+  places = message.places.map((name) => {
+    const node = made("div", "place");
     const head = made("h3", "", name);
     const place = { name, node, devices: [], shown: 0, count: made("span", "count soft"), list: made("ul", "plain") };
-    head.id = `place-${i}`;
-    node.setAttribute("aria-labelledby", head.id);
     const line = made("div", "place-head");
     line.append(head, place.count);
     node.append(line, place.list);

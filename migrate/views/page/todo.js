@@ -33,6 +33,7 @@ export function whatToDo(next, devices, places) {
   );
   drawFaulty(next, devices, places);
   const reasons = ending ? [...ending.problems.map(([what, remedy]) => (remedy ? `${what}. What to do: ${remedy}` : what)), ...ending.reasons, ...ending.amiss] : [];
+  show($("reasons"), reasons.length > 0);
   $("reasons").replaceChildren(...reasons.map((words) => made("li", "", words)));
   $("advice").replaceChildren(
     ...(ending ? ending.advice : []).map(([command, what]) => {
@@ -60,6 +61,7 @@ function drawMissing(lines) {
     if (kind === "head") {
       target = made("details");
       target.append(made("summary", "", words));
+      keepOpen(target, words);
       box.append(target);
     } else if (kind === "name") target.append(made("h4", "", words));
     else if (kind === "command") {
@@ -78,11 +80,27 @@ function drawMissing(lines) {
   }
 }
 
+const opened = new Set();
+
+function keepOpen(details, words) {
+  // Drawn anew while somebody reads it, it stays open.
+  details.open = opened.has(words);
+  details.addEventListener("toggle", () => (details.open ? opened.add(words) : opened.delete(words)));
+}
+
 const ticked = new Set();
-try {
-  for (const words of JSON.parse(sessionStorage.getItem("ticked") || "[]")) ticked.add(words);
-} catch {
-  // a browser that keeps nothing: then the ticks last as long as the page
+let run = "";
+
+export function ticksOf(key) {
+  // Those of another run are no ticks of this one.
+  run = key;
+  ticked.clear();
+  try {
+    const kept = JSON.parse(sessionStorage.getItem("ticked") || "{}");
+    if (kept.run === run) for (const words of kept.words) ticked.add(words);
+  } catch {
+    // a browser that keeps nothing: then the ticks last as long as the page
+  }
 }
 
 function tick(words) {
@@ -95,7 +113,7 @@ function tick(words) {
     if (box.checked) ticked.add(words);
     else ticked.delete(words);
     try {
-      sessionStorage.setItem("ticked", JSON.stringify([...ticked]));
+      sessionStorage.setItem("ticked", JSON.stringify({ run, words: [...ticked] }));
     } catch {
       // as above
     }

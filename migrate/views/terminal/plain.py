@@ -25,6 +25,7 @@ class LineProgress:
     def __init__(self, scene: Scene, console: Console) -> None:
         self._console = console
         self._total = len(scene.plan.waves)
+        self._last = ""
 
     def __enter__(self) -> Self:
         return self
@@ -40,7 +41,8 @@ class LineProgress:
     def see(self, news: Tidings, at: datetime) -> None:
         """Print it, with the seconds since the program started."""
         line = sentence(news, self._total)
-        if line:
+        if line and line != self._last:  # a state and a remark may say the same
+            self._last = line
             since = time.monotonic() - _BEGUN
             self._console.print(Text(f"{since:7.1f} s  {line}"), soft_wrap=True)
 

@@ -5,9 +5,14 @@ from __future__ import annotations
 import errno
 import os
 import socket
+from typing import Final
 
 from migrate.model.problems import PageTrouble, Problem
 from migrate.views.web.place import Place
+
+GONE_AFTER: Final = 30_000
+"""Milliseconds without an acknowledgement after which a browser counts as gone (RFC 5482; Linux has
+it, and gives it to what is accepted): one that went out of reach of the Wi-Fi says no farewell."""
 
 
 def listen(place: Place) -> socket.socket:
@@ -18,6 +23,8 @@ def listen(place: Place) -> socket.socket:
         listening = socket.socket(socket.AF_INET6 if six else socket.AF_INET)
         # So that a page which goes on has its port at once; two cannot share one by this.
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        if unread := getattr(socket, "TCP_USER_TIMEOUT", None):
+            listening.setsockopt(socket.IPPROTO_TCP, unread, GONE_AFTER)
         listening.setblocking(False)
         listening.bind((str(place.address), place.port))
         listening.listen(64)

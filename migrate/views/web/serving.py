@@ -29,6 +29,8 @@ from migrate.views.web.place import Place, check_place
 
 CONNECTIONS: Final = 128
 """Connections at a time; one more is closed at once."""
+LEAVES: Final = 0.5
+"""Seconds that answers under way have, twice, when the page is taken down."""
 KEPT_DAYS: Final = 7
 """How long a browser keeps the key that lets it in."""
 LOOPBACKS: Final = ("localhost", "127.0.0.1", "::1")
@@ -85,7 +87,7 @@ async def served(
             app.router.add_get(path, _icon)
         app.on_response_prepare.append(_with_headers(policy(styles), place))
         runner = web.AppRunner(
-            app, access_log=None, logger=_mute, keepalive_timeout=20, shutdown_timeout=2
+            app, access_log=None, logger=_mute, keepalive_timeout=20, shutdown_timeout=LEAVES
         )
         await runner.setup()
         try:
@@ -146,6 +148,8 @@ def _only_for_us(place: Place) -> Middleware:
     async def check(request: web.Request, handler: Handler) -> web.StreamResponse:
         if not _is_here(request.headers.get(hdrs.HOST, ""), place):
             raise web.HTTPMisdirectedRequest(text=f"This is {place.url}, and nothing else.\n")
+        if _from_elsewhere(request):
+            raise web.HTTPForbidden(text="This is asked for by a page of somebody else.\n")
         if request.method == hdrs.METH_POST:
             origin = urlsplit(request.headers.get(hdrs.ORIGIN, ""))
             if origin.scheme != "http" or origin.netloc != request.headers[hdrs.HOST]:
@@ -153,6 +157,17 @@ def _only_for_us(place: Place) -> Middleware:
         return await handler(request)
 
     return check
+
+
+def _from_elsewhere(request: web.Request) -> bool:
+    """Whether a page of another site wants this as a part of itself (W3C Fetch Metadata Request
+    Headers). It could not read it; but each stream that it held open would keep somebody out.
+    A link that somebody follows is no part of the page it stood on."""
+    site = request.headers.get("Sec-Fetch-Site", "none")
+    follows = request.headers.get("Sec-Fetch-Mode") == "navigate"
+    return site not in ("none", "same-origin") and not (
+        follows and request.headers.get("Sec-Fetch-Dest") == "document"
+    )
 
 
 def _is_here(host: str, place: Place) -> bool:

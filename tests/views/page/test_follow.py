@@ -134,6 +134,87 @@ def test_a_piece_of_news_ends_the_end(journal: Journal) -> None:
     assert scene.ending is None
 
 
+def seen(journal: Journal, scene: Scene, after: int = 0) -> int:
+    """Take in what is new, as a page does that follows; the number of the last line."""
+    lines = journal.entries(after=after)
+    follow(scene, Lines(lines, journal.rows()))
+    if ending := ending_of(journal.entries(), journal.rows(), ()):
+        scene.end(ending, journal.rows())
+    return lines[-1].seq
+
+
+def test_work_that_goes_on_is_not_told_as_ended(journal: Journal) -> None:
+    scene = Scene.of(PLAN, journal.rows(), BEGUN)
+    journal.remark("admitted", "1 of 1", 0)
+    send(journal, LAMP)
+    journal.step(LAMP, Event.EXPIRE, "on neither side")
+    journal.remark("gate shut", LAMP, 0)
+    journal.remark("held", LAMP, 0)
+    last = seen(journal, scene)
+    assert scene.ending is not None
+    # The next process follows up what is missing before it admits anybody.
+    journal.step(LAMP, Event.COME_BACK, "found after all")
+    last = seen(journal, scene, last)
+    assert scene.ending is None
+    journal.remark("admitted", "1 of 1", 0)
+    last = seen(journal, scene, last)
+    assert scene.waves[0].gate == "", "it is to be judged anew"
+    journal.remark("quiet hours", "waiting until 7:00", 0)
+    last = seen(journal, scene, last)
+    assert scene.waiting == "waiting until 7:00"
+    journal.remark("admitted", "1 of 1", 0)
+    seen(journal, scene, last)
+    assert scene.waiting == ""
+
+
+def test_the_way_back_waits_for_no_quiet_hours(journal: Journal) -> None:
+    scene = Scene.of(PLAN, journal.rows(), BEGUN)
+    send(journal, LAMP)
+    journal.step(LAMP, Event.ARRIVE, "there")
+    journal.turn(LAMP)
+    journal.remark("quiet hours", "the way back does not wait for the quiet hours of it", 0)
+    last = seen(journal, scene)
+    assert scene.waiting == ""
+    assert "does not wait" in scene.remarks[-1].words
+    journal.remark("back", "0 of 1", 0)
+    last = seen(journal, scene, last)
+    assert scene.ending is not None
+    assert scene.ending.outcome.headline == "the way back stopped at wave 1"
+    journal.remark("back", "1 of 1", 0)
+    assert ending_of(journal.entries(), journal.rows(), ()) is None, "the next wave follows"
+
+
+def test_a_gate_that_sent_the_fleet_back_leaves_its_owner_to_decide(journal: Journal) -> None:
+    journal.remark("gate shut", LAMP, 0)
+    journal.remark("back", "1 of 1", 0)
+    journal.remark("rolled back", "1 device")
+    ending = ending_of(journal.entries(), journal.rows(), ())
+    assert ending is not None
+    assert ending.outcome.exit is Exit.HELD
+    journal.remark("held", LAMP, 0)
+    journal.remark("rolled back", "1 device")
+    ending = ending_of(journal.entries(), journal.rows(), ())
+    assert ending is not None
+    assert ending.outcome.done
+
+
+def test_an_access_point_that_was_not_changed(journal: Journal) -> None:
+    send(journal, LAMP)
+    journal.step(LAMP, Event.ARRIVE, "there")
+    journal.remark(ALL_TOLD, "", 0)
+    scene = Scene.of(PLAN, journal.rows(), BEGUN)
+    last = seen(journal, scene)
+    journal.flip()
+    last = seen(journal, scene, last)
+    assert scene.ending is None, "nobody is asked to change it any more"
+    journal.unflip("hall-lamp answers")
+    journal.step(LAMP, Event.LOSE, "the access point has not been changed")
+    seen(journal, scene, last)
+    assert scene.ending is not None
+    assert "do not change the access point" in scene.ending.outcome.headline
+    assert scene.ending.outcome.reasons == ("hall-lamp answers",)
+
+
 def test_looking_changes_nothing(journal: Journal) -> None:
     send(journal, LAMP)
     with closing(journal):

@@ -6,6 +6,7 @@ from __future__ import annotations
 import asyncio
 import json
 import re
+import socket
 from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager
 from typing import Any
@@ -126,6 +127,64 @@ async def test_who_does_not_read_is_dropped_and_holds_up_nobody(
                 assert part["devices"][0]["words"].startswith(f"{number} ")
         assert number > 4
         writer.close()
+
+
+async def test_who_does_not_read_does_not_keep_the_tool(monkeypatch: pytest.MonkeyPatch) -> None:
+    """After Ctrl-C a person waits for the prompt: seconds, not more."""
+    monkeypatch.setattr(module, "FAREWELL", 0.3)
+    loop = asyncio.get_running_loop()
+    with socket.socket() as deaf:
+        deaf.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1024)
+        deaf.setblocking(False)
+        async with page() as (live, scene, place):
+            await loop.sock_connect(deaf, (str(place.address), place.port))
+            asked = f"GET /events HTTP/1.1\r\nHost: {place.authority}\r\n\r\n"
+            await loop.sock_sendall(deaf, asked.encode())
+            await live.opened.wait()
+            for number in range(8):
+                tell(live, scene, "hall-lamp", f"{number}" * 1_000_000)
+                live.show_now()
+                await asyncio.sleep(0)
+            begun = loop.time()
+    assert loop.time() - begun < 2
+
+
+async def test_a_page_that_connects_anew_takes_no_second_place(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Out of reach of the Wi-Fi nobody says farewell, and the first stream looks well from here."""
+    monkeypatch.setattr(module, "PAGES", 1)
+    async with page() as (live, scene, place):
+        query = f"{place.url}events?page=of-a-phone"
+        async with AsyncExitStack() as held:
+            for _ in range(3):
+                client = await held.enter_async_context(httpx.AsyncClient(trust_env=False))
+                answer = await held.enter_async_context(client.stream("GET", query))
+                assert answer.status_code == 200
+                assert live.readers == 1
+            last = _events(answer)
+            assert (await anext(last))[0] == "whole"
+            tell(live, scene, "hall-lamp")
+            assert (await anext(last))[0] == "part"
+            assert (await client.get(f"{place.url}events?page=of-another")).status_code == 503
+
+
+async def test_one_picture_that_fails_is_not_the_last(monkeypatch: pytest.MonkeyPatch) -> None:
+    async with page() as (live, scene, place), listening(place) as events:
+        await anext(events)
+        drawn, tried = live._pictures.part, asyncio.Event()
+
+        def fail(at: object) -> dict[str, Any]:
+            tried.set()
+            raise OSError
+
+        monkeypatch.setattr(live._pictures, "part", fail)
+        tell(live, scene, "hall-lamp")
+        await tried.wait()
+        monkeypatch.setattr(live._pictures, "part", drawn)
+        tell(live, scene, "desk-lamp")
+        kind, part = await anext(events)
+        assert (kind, len(part["devices"])) == ("part", 2)
 
 
 async def test_open_pages_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -113,6 +113,19 @@ def test_how_it_stands_in_a_sentence() -> None:
     assert waits_for(scene) == "until 7:00"
 
 
+def test_who_waits_for_its_way_back_is_still_on_the_new_side() -> None:
+    """docs of the life cycle: on the way back, `waiting` is on the new side."""
+    scene = scene_of(PLAN)
+    for name in NAMES:
+        scene.take(step(name, State.SETTLED), BEGUN)
+        scene.take(step(name, State.WAITING, way=Direction.BACK), BEGUN)
+    assert how(scene) == "4 of 4 devices are on the new side, 0 taken back."
+    assert parts(scene.spots.values()) == [4, 0, 0, 0]
+    scene.take(step(NAMES[0], State.RESTORED, way=Direction.BACK), BEGUN)
+    assert how(scene) == "3 of 4 devices are on the new side, 1 taken back."
+    assert parts(scene.spots.values()) == [3, 0, 0, 1]
+
+
 def test_what_to_do_stands_in_the_end() -> None:
     scene = scene_of(PLAN)
     pictures = Pictures(scene, "a-run")

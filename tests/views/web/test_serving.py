@@ -4,6 +4,7 @@ W3C Content Security Policy Level 3 and Trusted Types for the policy, RFC 6265 f
 from __future__ import annotations
 
 import asyncio
+import socket
 from collections.abc import AsyncIterator
 from contextlib import suppress
 from http.cookies import SimpleCookie
@@ -14,7 +15,7 @@ import pytest
 from migrate.model.problems import PageTrouble
 from migrate.views.web import serving
 from migrate.views.web.door import GUESSES, Door, link_of
-from migrate.views.web.listening import listen
+from migrate.views.web.listening import GONE_AFTER, listen
 from migrate.views.web.place import HERE, place_of
 from migrate.views.web.serving import served, single
 
@@ -70,6 +71,39 @@ async def test_only_the_own_address_is_answered(client: httpx.AsyncClient) -> No
             "[",
         ):
             assert (await client.get(place.url, headers={"Host": host})).status_code == 421, host
+
+
+async def test_pages_of_others_cannot_make_it_a_part_of_theirs(client: httpx.AsyncClient) -> None:
+    """W3C Fetch Metadata Request Headers, section 2."""
+
+    def told(site: str, mode: str, dest: str) -> dict[str, str]:
+        return {"Sec-Fetch-Site": site, "Sec-Fetch-Mode": mode, "Sec-Fetch-Dest": dest}
+
+    async with served(single("<p>here"), HERE) as place:
+        for own in (
+            told("none", "navigate", "document"),
+            told("same-origin", "cors", "empty"),
+            told("cross-site", "navigate", "document"),
+        ):
+            assert (await client.get(place.url, headers=own)).status_code == 200, own
+        for other in (
+            told("cross-site", "no-cors", "empty"),
+            told("cross-site", "no-cors", "image"),
+            told("same-site", "cors", "empty"),  # another port of this machine
+            told("cross-site", "navigate", "iframe"),
+        ):
+            assert (await client.get(place.url, headers=other)).status_code == 403, other
+
+
+@pytest.mark.skipif(not hasattr(socket, "TCP_USER_TIMEOUT"), reason="not on this system")
+def test_a_browser_that_is_gone_is_noticed() -> None:
+    """RFC 5482; that Linux gives it to accepted connections is checked here."""
+    with (
+        listen(HERE) as listening,
+        socket.create_connection(listening.getsockname()),
+        listening.accept()[0] as accepted,
+    ):
+        assert accepted.getsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT) == GONE_AFTER
 
 
 async def test_nothing_can_be_sent_to_it(client: httpx.AsyncClient) -> None:
