@@ -38,7 +38,7 @@ AsEvents = Annotated[
 WithPage = Annotated[
     bool,
     typer.Option(
-        "--page", help="Serve a page for a browser: where it was before, or on this machine alone."
+        "--page", help="Serve a page for a browser, on this machine alone or where it was before."
     ),
 ]
 PageAt = Annotated[

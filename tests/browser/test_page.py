@@ -208,7 +208,7 @@ def test_all_of_it_by_keyboard(stage: Stage, open_page: Opener) -> None:
     expect(page.locator("#shown")).to_have_text("1 of 6 devices shown")
     page.keyboard.press("Escape")
     expect(page.locator(".device:visible")).to_have_count(6)
-    page.locator("#state").select_option("those to look at")
+    page.locator("#state").select_option("those to decide on")
     expect(page.locator(".device:visible")).to_have_count(3)
     page.locator("#state").select_option("all")
     page.locator("#place").select_option("study")

@@ -210,6 +210,6 @@ def test_a_lease_file_that_is_not_there_is_told_before_and_after(paper: Paper) -
         assert tried.code == Exit.UNREACHABLE  # no device is there either
         assert missing in flat(tried)
     begun(paper, lost("desk-lamp"))
-    assert missing in flat(paper.cli("adrift", "--state", paper.state))
+    assert missing in flat(paper.cli("adrift", RUN, "--state", paper.state))
     (paper.folder / "leases-new").write_text("")
-    assert missing not in flat(paper.cli("adrift", "--state", paper.state))
+    assert missing not in flat(paper.cli("adrift", RUN, "--state", paper.state))

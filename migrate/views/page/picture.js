@@ -47,7 +47,7 @@ function drawRow(device) {
 function drawPlace(place) {
   const done = place.devices.filter((device) => device.state === "settled" || device.state === "restored").length;
   const faulty = place.devices.filter((device) => needsYou(device)).length;
-  write(place.count, `${done} of ${place.devices.length} done${faulty ? `, ${faulty} to look at` : ""}`);
+  write(place.count, `${done} of ${place.devices.length} done${faulty ? `, ${faulty} to decide on` : ""}`);
 }
 
 function take(changed) {
@@ -116,8 +116,8 @@ function drawWave(wave) {
 
 const SIDES = [
   ["new", "on the new side"],
-  ["between", "under way"],
-  ["fault", "to look at"],
+  ["between", "on the way"],
+  ["fault", "to decide on"],
   ["old", "on the old side"],
 ];
 
@@ -236,7 +236,7 @@ function build(message) {
     new Option("all", ""),
     ...message.places.map((name, i) => [name, i]).sort(([a], [b]) => a.localeCompare(b)).map(([name, i]) => new Option(name, String(i))),
   );
-  $("state").replaceChildren(new Option("all", ""), new Option("those to look at", "!"), ...message.meanings.map(([state]) => new Option(state, state)));
+  $("state").replaceChildren(new Option("all", ""), new Option("those to decide on", "!"), ...message.meanings.map(([state]) => new Option(state, state)));
   $("meanings").replaceChildren(
     ...message.meanings.map(([state, words]) => {
       const pair = made("div");
