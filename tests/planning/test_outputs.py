@@ -238,7 +238,8 @@ def test_readings_come_back_out_of_the_journal(values: dict[str, Switched | None
 @given(st.text(max_size=60))
 def test_words_of_anybody_are_read_without_harm(text: str) -> None:
     assert (
-        all(value is None or value == value for value in from_words(text).values()) or "nan" in text.lower()
+        all(value is None or value == value for value in from_words(text).values())
+        or "nan" in text.lower()
     )
 
 
