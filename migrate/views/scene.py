@@ -198,7 +198,9 @@ class Scene:
         least = most = 0.0
         for wave in rest:
             planned = wave.planned.seconds
-            usual, gone = planned.most * slower, self._worked(wave, at)
+            # Slower than that none can be: the machine has slept, or its clock was set.
+            longest = max(planned.most, self._latest(wave))
+            usual, gone = min(planned.most * slower, longest), self._worked(wave, at)
             low = max(self._soak_left(wave, at), planned.least * quicker - gone)
             high = usual - gone if gone <= usual else self._latest(wave) - gone
             least += low
@@ -239,7 +241,7 @@ class Scene:
         for name in wave.planned.devices:
             spot = self.spots[name]
             if spot.state is State.SEEN and spot.since is not None:
-                left = max(left, soak - _seconds_between(spot.since, at))
+                left = max(left, min(soak, soak - _seconds_between(spot.since, at)))
             elif not spot.done:
                 return soak
         return left

@@ -37,7 +37,8 @@ class Admitted:
 class Met:
     """One wave: what was accepted for it, and what was met. `late`: devices that were not where
     they had been sent to when their time was up, or had come back; `declined`: that said no, and
-    stayed as they were; `adrift`: that are on neither side at the end."""
+    stayed as they were; `sent`: that were sent anything; `on_way`: of which it is not known yet
+    whether they arrive; `adrift`: that are on neither side at the end."""
 
     wave: int
     devices: int
@@ -45,6 +46,8 @@ class Met:
     admitted: tuple[Admitted, ...]
     late: int
     declined: int
+    sent: int
+    on_way: int
     adrift: int
 
     @property
@@ -82,6 +85,8 @@ def exposure_of(
             admitted=tuple(admitted[index]),
             late=len(late[index]),
             declined=len(declined[index] - late[index]),
+            sent=sum(rows[name].sent_at is not None for name in wave.devices),
+            on_way=sum(rows[name].state in (State.SENDING, State.AWAY) for name in wave.devices),
             adrift=sum(rows[name].state is State.ADRIFT for name in wave.devices),
         )
         for index, wave in enumerate(plan.waves)

@@ -99,6 +99,7 @@ def _told(journal: Journal, run: str) -> dict[str, Any]:
         "faults": faults[:MOST_STORIES],
         "more_faults": faults[MOST_STORIES:],
         "exposure": met,
+        "met_in_words": tables.met_in_words,
         "exposures": exposure_chart(met, accepted),
         "exposures_key": exposure_key(),
         "exposed": tables.exposed(plan, met),

@@ -141,6 +141,8 @@ SENT: Final = (State.SENDING, State.AWAY, State.ADRIFT)
 def exposed(plan: Plan, met: Sequence[Met]) -> str:
     """What was accepted and what was met, in sentences."""
     late, adrift = sum(one.late for one in met), sum(one.adrift for one in met)
+    on_way = sum(one.on_way for one in met)
+    so_far = f"; {on_way} on the way, and nobody knows of them yet" if on_way else ""
     if plan.leg.together:
         accepted = f"You accepted {count(len(plan.devices), 'device')} at stake in one step"
     else:
@@ -148,15 +150,34 @@ def exposed(plan: Plan, met: Sequence[Met]) -> str:
             f"You accepted at most {count(plan.pace.stranded_at_most, 'device')} stranded in a "
             f"wave, {plan.pace.confidence:.0%} sure"
         )
+    if not any(one.sent for one in met):
+        return f"{accepted}. Nothing was sent."
     if not late and not adrift:
-        return f"{accepted}. None failed to arrive in time, and none is adrift."
+        none = "So far none" if on_way else "None"
+        return f"{accepted}. {none} failed to arrive in time, and none is adrift{so_far}."
+    ends = f"{adrift} are adrift" if adrift > 1 else f"{adrift or 'none'} is adrift"
+    if not late:
+        return f"{accepted}. None failed to arrive in time; {ends} now, on the way back{so_far}."
     those = (
         "1 device was not where it had been sent when its time was up"
         if late == 1
         else f"{late} devices were not where they had been sent when their time was up"
     )
-    ends = f"{adrift} are adrift" if adrift > 1 else f"{adrift or 'none'} is adrift"
-    return f"{accepted}. {those}, or came back; {ends} now."
+    return f"{accepted}. {those}, or came back; {ends} now{so_far}."
+
+
+def met_in_words(one: Met) -> str:
+    """What was met in one wave. That all came in time is said when it is known."""
+    if not one.sent and not one.late:
+        told = ["nothing was sent"]
+    elif one.late:
+        told = [f"{one.late} not there in time"]
+    else:
+        told = [] if one.on_way or one.declined == one.sent else ["all in time"]
+    told += [f"{one.on_way} on the way"] if one.on_way else []
+    told += [f"{one.declined} said no"] if one.declined else []
+    told += [f"{one.adrift} adrift now"] if one.adrift else []
+    return ", ".join(told)
 
 
 @dataclass(frozen=True)
