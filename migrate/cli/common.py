@@ -56,6 +56,7 @@ out = Screen(highlight=False)
 err = Screen(stderr=True, highlight=False)
 
 TOOL = migrate.__version__
+STOPPED_AT_ONCE = "stopped at once, as you asked"
 
 StateDir = Annotated[
     Path | None,
@@ -154,12 +155,12 @@ def problems_in_words() -> Iterator[None]:
     try:
         yield
     except KeyboardInterrupt:
-        err.print(Text("stopped at once, as you asked"))
+        err.print(Text(STOPPED_AT_ONCE))
         raise typer.Exit(Exit.STOPPED) from None
     except typer.Exit:
         raise
     except Exception as error:  # noqa: BLE001 - the last resort; nothing is hidden, see there
-        first = _first(error)
+        first = innermost(error)
         if isinstance(first, Trouble):
             show_problems(first)
             raise typer.Exit(first.exit) from None
@@ -167,7 +168,8 @@ def problems_in_words() -> Iterator[None]:
         raise typer.Exit(Exit.BUG) from None
 
 
-def _first(error: BaseException) -> BaseException:
+def innermost(error: BaseException) -> BaseException:
+    """The first of what a group was raised for."""
     while isinstance(error, BaseExceptionGroup):
         error = error.exceptions[0]
     return error

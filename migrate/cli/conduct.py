@@ -15,13 +15,13 @@ from rich.text import Text
 
 from migrate.cli.common import TOOL, err, out, show_mistake, show_outcome, show_problems
 from migrate.cli.legs import changed_now
-from migrate.cli.looking import LOOKING, Looking, Watch, watching
+from migrate.cli.looking import LOOKING, Looking, Watch, broken_off, watching
 from migrate.cli.pages import show_page_later
 from migrate.engine.conductor import Conductor
 from migrate.engine.crew import Crew, learn_secrets, muster
 from migrate.engine.tidings import Outcome, Tidings
 from migrate.journal.store import Journal
-from migrate.model.problems import Exit, JournalTrouble, Problem, Trouble
+from migrate.model.problems import JournalTrouble, Trouble
 from migrate.model.secrets import Redactor
 from migrate.planning.ledger import findings_of
 from migrate.planning.plan import PLAN_ANEW, Plan, check_sources
@@ -41,7 +41,6 @@ AS_IT_WAS = (
     "or roll back; or leave what has moved where it is and plan the rest by the new files: "
     "migrate replan"
 )
-STOPPED = Outcome(Exit.STOPPED, "stopped at once, as you asked")
 Work = Callable[[Conductor], Awaitable[Outcome]]
 
 
@@ -82,8 +81,8 @@ def conduct(
     resolve_all(crew)
     try:
         ending = asyncio.run(_watched(crew, journal, secret_reader, run, work, looking))
-    except KeyboardInterrupt:  # before the conductor was at work, or after
-        ending = _told(journal, run, Ending(STOPPED, journal=str(journal.path)))
+    except KeyboardInterrupt as error:  # before the conductor was at work, or after
+        ending = _told(journal, run, broken_off(error, journal))
         _show(journal, ending, looking)
     if looking.page and not looking.events:
         show_page_later(run)
@@ -166,21 +165,15 @@ async def conduct_in_loop(
     crew: Crew, journal: Journal, secret_reader: SecretReader, run: str, work: Work, watch: Watch
 ) -> Ending:
     """Open the world, let the conductor work while others watch, and end in words."""
-    problems: tuple[Problem, ...] = ()
     _quiet_loop()
     for words in unreadable(lease_files(crew.sides)):
         watch.audience.tell(Tidings("note", words))
     try:
         outcome = await _work(crew, journal, secret_reader, work, watch)
-    except KeyboardInterrupt:
-        outcome = STOPPED
-    except asyncio.CancelledError:
-        watch.audience.end(Ending(STOPPED, journal=str(journal.path)), ())
-        raise
-    except Trouble as trouble:
-        problems = trouble.problems
-        outcome = Outcome(trouble.exit, "broken off; nothing more was sent")
-    ending = _told(journal, run, Ending(outcome, problems, journal=str(journal.path)))
+        ending = Ending(outcome, journal=str(journal.path))
+    except (KeyboardInterrupt, Trouble) as error:
+        ending = broken_off(error, journal)
+    ending = _told(journal, run, ending)
     try:
         rows = journal.rows()
     except JournalTrouble:

@@ -1,4 +1,4 @@
-"""Waiting for the person at the terminal while other work goes on in the same loop."""
+"""Listening to the person at the terminal while other work goes on in the same loop."""
 
 from __future__ import annotations
 
@@ -6,6 +6,25 @@ import asyncio
 import os
 import signal
 import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Final
+
+ENDS: Final = (signal.SIGINT, signal.SIGTERM)
+"""Signals by which a person ends what goes on until they do: Ctrl-C, and kill(1)."""
+
+
+@contextmanager
+def at_the_end(stop: Callable[[], None], *numbers: signal.Signals) -> Iterator[None]:
+    """Calls `stop` at each of these signals while the block runs."""
+    loop = asyncio.get_running_loop()
+    for number in numbers:
+        loop.add_signal_handler(number, stop)
+    try:
+        yield
+    finally:
+        for number in numbers:
+            loop.remove_signal_handler(number)
 
 
 async def entered() -> bool:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 import typer
 from rich.console import Console
 
-from migrate.cli.common import err, out
+from migrate.cli.common import STOPPED_AT_ONCE, err, innermost, out
 from migrate.cli.pages import check_page_at, page_up
 from migrate.cli.stream import lines_out
 from migrate.engine.tidings import Outcome
@@ -110,7 +110,7 @@ async def watching(journal: Journal, run: str, looking: Looking) -> AsyncIterato
             yield Watch(audience, terminal, words, page)
         except BaseException as error:
             if scene.ending is None:
-                audience.end(_broken_off(error, journal), ())
+                audience.end(broken_off(error, journal), ())
             raise
 
 
@@ -121,16 +121,15 @@ async def _clock(view: Progress) -> None:
         view.tick(now())
 
 
-def _broken_off(error: BaseException, journal: Journal) -> Ending:
-    """What those who look on are told of work that ended by an exception. Of a mistake of the tool
-    they are told that it was one: its words could hold a secret."""
-    while isinstance(error, BaseExceptionGroup):
-        error = error.exceptions[0]
+def broken_off(error: BaseException, journal: Journal) -> Ending:
+    """What there is to tell of work that ended by an exception. Of a mistake of the tool it is that
+    it was one: its words could hold a secret."""
+    error = innermost(error)
     outcome = Outcome(Exit.BUG, "migrate made a mistake and stopped")
     problems: tuple[Problem, ...] = ()
     if isinstance(error, Trouble):
         problems = error.problems
         outcome = Outcome(error.exit, "broken off; nothing more was sent")
     elif isinstance(error, asyncio.CancelledError | KeyboardInterrupt):
-        outcome = Outcome(Exit.STOPPED, "stopped at once, as you asked")
+        outcome = Outcome(Exit.STOPPED, STOPPED_AT_ONCE)
     return Ending(outcome, problems, journal=str(journal.path))

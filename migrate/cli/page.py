@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import asyncio
-import signal
 from collections.abc import Sequence
 from contextlib import ExitStack, closing, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
 from migrate.cli.common import RunName, StateDir, find_run, out, problems_in_words, run_words
+from migrate.cli.keys import ENDS, at_the_end
 from migrate.cli.pages import check_page_at, page_up
 from migrate.journal.look import looked_into
 from migrate.journal.rows import Row
@@ -59,10 +60,7 @@ def page(
 
 async def _served(path: Path, state: Path | None, at: str | None) -> None:
     stop = asyncio.Event()
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, stop.set)
-    with closing(Follower(path, state)) as follower:
+    with at_the_end(stop.set, *ENDS), closing(Follower(path, state)) as follower:
         async with page_up(
             lambda: follower.journal, follower.run, follower.scene, at, out, follows=True
         ) as live:
@@ -122,9 +120,10 @@ class Follower:
         return journal
 
     def _end(self, rows: Sequence[Row]) -> None:
-        ending = ending_of(self._entries, rows, advice_of(self.journal, self.run))
+        ending = ending_of(self._entries, rows)
         if ending is not None:
-            self.scene.end(ending, rows)
+            advice = tuple(advice_of(self.journal, self.run))
+            self.scene.end(replace(ending, advice=advice), rows)
 
 
 def _file_of(path: Path) -> tuple[int, int]:

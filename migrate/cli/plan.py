@@ -19,7 +19,7 @@ from migrate.planning.legs import same_leg
 from migrate.planning.make import WHOLE, make_plan, make_plans, whole_refusals
 from migrate.planning.plan import Leg, Plan
 from migrate.planning.why import why as reasons
-from migrate.ports.files import Inputs, is_plan, is_there, load, write_private
+from migrate.ports.files import PLAN_OCTETS, Inputs, free_or_ours, is_plan, load, write_private
 from migrate.ports.ledger import read_ledger
 from migrate.ports.secret_reader import SecretReader
 from migrate.ports.sockets import now
@@ -102,10 +102,7 @@ def check_name(name: str, inputs: Inputs, fleet: Path) -> None:
 
 def free_place(place: Path) -> Path:
     """A place where a plan may be written: free, or another plan's. Raises BadFile."""
-    if is_there(place) and not is_plan(place):
-        what = "is there already, and is no plan: it is not written over"
-        raise BadFile(Problem(what, "name another file with --to", str(place)))
-    return place
+    return free_or_ours(place, is_plan, "plan", PLAN_OCTETS)
 
 
 def plans_for(

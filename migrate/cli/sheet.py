@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import signal
-from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -23,6 +22,7 @@ from migrate.cli.common import (
     run_words,
     secret_reader,
 )
+from migrate.cli.keys import ENDS, at_the_end
 from migrate.model.joining import join_fault
 from migrate.model.playbook import Playbook, Wifi
 from migrate.model.problems import BadFile, Problem, SecretTrouble
@@ -182,23 +182,9 @@ async def _serve(made: Sheet) -> None:
     links: asyncio.Queue[str] = asyncio.Queue()
     door = Door(changed=lambda door: links.put_nowait("For another browser:"))
     links.put_nowait("The sheet with the passphrase, by a link that lets one browser in:")
-    with _at_the_end(lambda: links.put_nowait("")):
+    with at_the_end(lambda: links.put_nowait(""), *ENDS, signal.SIGHUP):
         async with served(single(made.html), HERE, door, styles=[made.css]) as place:
             while words := await links.get():
                 say(out, words)
                 out.print(Text(f"  {link_of(place, door)}"), soft_wrap=True)
                 say(out, "Print it from there. It is kept nowhere; Ctrl-C here ends it.")
-
-
-@contextmanager
-def _at_the_end(stop: Callable[[], None]) -> Iterator[None]:
-    """Calls `stop` at Ctrl-C, SIGTERM, or the end of the terminal."""
-    loop = asyncio.get_running_loop()
-    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-    for number in numbers:
-        loop.add_signal_handler(number, stop)
-    try:
-        yield
-    finally:
-        for number in numbers:
-            loop.remove_signal_handler(number)

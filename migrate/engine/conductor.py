@@ -21,7 +21,7 @@ from migrate.engine.switchover import Switchover
 from migrate.engine.talk import Talker
 from migrate.engine.tidings import Outcome, Tell, Tidings, silent
 from migrate.engine.way_back import WayBack
-from migrate.journal.store import GATE_OPEN, Journal
+from migrate.journal.store import ADMITTED, GATE_OPEN, Journal
 from migrate.model.lifecycle import UNRESOLVED, Direction, State
 from migrate.model.problems import Exit, Refused, Unreachable
 from migrate.model.secrets import Redactor
@@ -168,7 +168,7 @@ class Conductor:
                 return self._held(index, list(held), tuple(held.values()))
             held.clear()
             self._journal.remark(
-                "admitted",
+                ADMITTED,
                 f"{len(admission.admitted)} of {len(ready)}, exposure {admission.exposure:.3f}",
                 index,
             )

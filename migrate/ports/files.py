@@ -185,22 +185,24 @@ def is_there(path: Path) -> bool:
         return False
 
 
-def is_plan(path: Path) -> bool:
-    """Whether a file looks like a frozen plan, whole or not, of whatever version."""
+def is_plan(text: str) -> bool:
+    """Whether this looks like a frozen plan, whole or not, of whatever version."""
     try:
-        data = json.loads(read_text(path, PLAN_OCTETS))
-    except (BadFile, ValueError, RecursionError):
+        data = json.loads(text)
+    except (ValueError, RecursionError):
         return False
     return isinstance(data, dict) and "digest" in data
 
 
-def free_or_ours(place: Path, ours: Callable[[str], bool], what: str) -> Path:
+def free_or_ours(
+    place: Path, ours: Callable[[str], bool], what: str, most: int = MAX_OCTETS
+) -> Path:
     """A place where a file may be written: free, or another of the same kind, such as a report, by
-    its text. Raises BadFile."""
+    its text of at most so many octets. Raises BadFile."""
     if not is_there(place):
         return place
     try:
-        theirs = not ours(read_text(place))
+        theirs = not ours(read_text(place, most))
     except BadFile:
         theirs = True
     if theirs:

@@ -141,7 +141,7 @@ def test_what_is_no_plan(tmp_path: Path, text: str) -> None:
     (tmp_path / "x.plan.json").write_text(text)
     with pytest.raises(BadFile, match="not a plan"):
         read_plan(tmp_path / "x.plan.json")
-    assert not is_plan(tmp_path / "x.plan.json")
+    assert not is_plan(text)
 
 
 # Private files

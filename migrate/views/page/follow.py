@@ -11,15 +11,15 @@ from typing import Final
 from migrate.engine.tidings import Outcome, Tidings
 from migrate.journal.replay import STILL
 from migrate.journal.rows import Entry, Row
-from migrate.journal.store import ALL_TOLD, FLIPPED, NOT_FLIPPED
+from migrate.journal.store import ADMITTED, ALL_TOLD, FLIPPED, GATE_OPEN, NOT_FLIPPED
 from migrate.model.lifecycle import Direction, Event
 from migrate.model.problems import Exit
-from migrate.views.ending import Advice, Ending
+from migrate.views.ending import Ending
 from migrate.views.scene import Scene
 from migrate.views.words import count
 
 NOTE: Final = "note"
-JUDGED: Final = ("gate open", "gate shut", "held", "stopped", "finished", "rolled back")
+JUDGED: Final = (GATE_OPEN, "gate shut", "held", "stopped", "finished", "rolled back")
 BACK: Final = "back"
 """A wave has gone back, as far as it could: so many of so many."""
 
@@ -57,10 +57,8 @@ def follow(scene: Scene, lines: Lines) -> None:
     scene.refresh(lines.rows)
 
 
-def ending_of(
-    entries: Sequence[Entry], rows: Sequence[Row], advice: Sequence[Advice]
-) -> Ending | None:
-    """How the work on a run ended, if its last lines tell; with the advice there is by now."""
+def ending_of(entries: Sequence[Entry], rows: Sequence[Row]) -> Ending | None:
+    """How the work on a run ended, if its last lines tell; without advice yet."""
     told = [entry for entry in entries if entry.kind not in STILL]
     of_run = [number for number, entry in enumerate(told) if entry.name is None]
     if not of_run:
@@ -70,7 +68,7 @@ def ending_of(
     if any((last.kind, entry.kind) != (NOT_FLIPPED, Event.LOSE) for entry in after):
         return None
     outcome = _outcome(told[: of_run[-1]], last, rows)
-    return None if outcome is None else Ending(outcome, advice=tuple(advice))
+    return None if outcome is None else Ending(outcome)
 
 
 def _works_on(entry: Entry) -> bool:
@@ -108,9 +106,9 @@ def _tidings(scene: Scene, entry: Entry) -> Iterable[Tidings]:
             yield from _began(scene, entry.wave, way)
         if entry.kind == NOTE:
             yield Tidings("note", entry.detail, entry.name)
-    elif entry.kind == "admitted" and entry.wave is not None:
+    elif entry.kind == ADMITTED and entry.wave is not None:
         yield from _began(scene, entry.wave, Direction.FORWARD)
-    elif entry.kind == "gate open":
+    elif entry.kind == GATE_OPEN:
         yield Tidings("gate", "open", wave=entry.wave)
     elif entry.kind == "gate shut":
         yield Tidings("gate", f"shut by {entry.detail}", wave=entry.wave)

@@ -15,7 +15,7 @@ from itertools import pairwise
 from typing import Final, Literal
 
 from migrate.journal.rows import Entry
-from migrate.journal.store import ADMITTED, ALL_TOLD, FLIPPED, NOT_FLIPPED
+from migrate.journal.store import ADMITTED, ALL_TOLD, FLIPPED, GATE_OPEN, NOT_FLIPPED
 from migrate.model.lifecycle import FAULTS, Direction, State
 from migrate.planning.plan import Plan
 
@@ -259,7 +259,7 @@ def _counts(lives: Iterable[Life]) -> tuple[Count, ...]:
     return tuple(found)
 
 
-_ENDS: Final = {"gate open": "open", "gate shut": "shut", "held": "held", "back": "back"}
+_ENDS: Final = {GATE_OPEN: "open", "gate shut": "shut", "held": "held", "back": "back"}
 
 
 def _bands(

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any, Final
 
 from migrate.views.lines import harmless
-from migrate.views.look import hash_of, style, templates
+from migrate.views.look import file_policy, style, templates
 
 PACKAGE: Final = __package__ or ""
 MARK: Final = "<!-- a sheet of migrate -->"
@@ -30,13 +30,8 @@ def sheet(kind: str, head: str, made: datetime, **words: Any) -> Sheet:
     time in UTC at which the sheet was made."""
     at = f"{made:%Y-%m-%d at %H:%M} UTC"
     css = style(PACKAGE, "sheets.css") + _running(f"{_short(head)}, {at}")
-    own = {"mark": MARK, "css": css, "policy": policy(css), "at": at}
+    own = {"mark": MARK, "css": css, "policy": file_policy(css), "at": at}
     return Sheet(templates(PACKAGE).get_template(f"{kind}.html").render(**own, **words), css)
-
-
-def policy(css: str) -> str:
-    """The content security policy of a file: this style, and nothing else at all."""
-    return f"default-src 'none'; style-src {hash_of(css)}; base-uri 'none'; form-action 'none'"
 
 
 def is_sheet(text: str) -> bool:

@@ -15,7 +15,6 @@ from migrate.model.lifecycle import Direction, Event, State
 from migrate.model.problems import Exit, JournalTrouble
 from migrate.views.page.follow import Lines, ending_of, follow, recall
 from migrate.views.scene import Scene
-from migrate.views.status import advice_of
 
 from .made import BEGUN, plan_of
 
@@ -111,23 +110,23 @@ def test_who_comes_later_hears_of_gates_and_remarks(journal: Journal) -> None:
 )
 def test_how_it_ended(journal: Journal, kind: str, wave: int, exit_: Exit, words: str) -> None:
     send(journal, LAMP)
-    assert ending_of(journal.entries(), journal.rows(), advice_of(journal, "a-run")) is None
+    assert ending_of(journal.entries(), journal.rows()) is None
     journal.remark(kind, "", wave)
-    ending = ending_of(journal.entries(), journal.rows(), advice_of(journal, "a-run"))
+    ending = ending_of(journal.entries(), journal.rows())
     assert ending is not None
     assert ending.outcome.exit is exit_
     assert words in ending.outcome.headline
     assert ending.outcome.flip == (kind == ALL_TOLD)
     journal.write_off(LAMP)  # what the owner says does not begin it anew
-    assert ending_of(journal.entries(), journal.rows(), advice_of(journal, "a-run")) is not None
+    assert ending_of(journal.entries(), journal.rows()) is not None
     journal.remark("admitted", "1 of 1", 0)
-    assert ending_of(journal.entries(), journal.rows(), advice_of(journal, "a-run")) is None
+    assert ending_of(journal.entries(), journal.rows()) is None
 
 
 def test_a_piece_of_news_ends_the_end(journal: Journal) -> None:
     journal.remark("held", "", 0)
     scene = Scene.of(PLAN, journal.rows(), BEGUN)
-    ending = ending_of(journal.entries(), journal.rows(), advice_of(journal, "a-run"))
+    ending = ending_of(journal.entries(), journal.rows())
     assert ending is not None
     scene.end(ending, journal.rows())
     scene.take(Tidings("wave", wave=0), BEGUN)
@@ -138,7 +137,7 @@ def seen(journal: Journal, scene: Scene, after: int = 0) -> int:
     """Take in what is new, as a page does that follows; the number of the last line."""
     lines = journal.entries(after=after)
     follow(scene, Lines(lines, journal.rows()))
-    if ending := ending_of(journal.entries(), journal.rows(), ()):
+    if ending := ending_of(journal.entries(), journal.rows()):
         scene.end(ending, journal.rows())
     return lines[-1].seq
 
@@ -181,19 +180,19 @@ def test_the_way_back_waits_for_no_quiet_hours(journal: Journal) -> None:
     assert scene.ending is not None
     assert scene.ending.outcome.headline == "the way back stopped at wave 1"
     journal.remark("back", "1 of 1", 0)
-    assert ending_of(journal.entries(), journal.rows(), ()) is None, "the next wave follows"
+    assert ending_of(journal.entries(), journal.rows()) is None, "the next wave follows"
 
 
 def test_a_gate_that_sent_the_fleet_back_leaves_its_owner_to_decide(journal: Journal) -> None:
     journal.remark("gate shut", LAMP, 0)
     journal.remark("back", "1 of 1", 0)
     journal.remark("rolled back", "1 device")
-    ending = ending_of(journal.entries(), journal.rows(), ())
+    ending = ending_of(journal.entries(), journal.rows())
     assert ending is not None
     assert ending.outcome.exit is Exit.HELD
     journal.remark("held", LAMP, 0)
     journal.remark("rolled back", "1 device")
-    ending = ending_of(journal.entries(), journal.rows(), ())
+    ending = ending_of(journal.entries(), journal.rows())
     assert ending is not None
     assert ending.outcome.done
 
