@@ -23,6 +23,7 @@ from pathlib import Path
 
 from rich.console import Console
 
+from migrate.cli.stream import Lines
 from migrate.engine.tidings import Tidings
 from migrate.journal.rows import Row
 from migrate.model.fleet import Device, Fleet
@@ -183,7 +184,9 @@ def share(plan: Plan, news: Sequence[News], size: tuple[int, int], *, live: bool
             file=nowhere, force_terminal=live, width=width, height=height, color_system="truecolor"
         )
         scene = Scene.of(plan, rows_of(plan), BEGUN)
-        view = LiveProgress(scene, console) if live else LineProgress(scene, console)
+        view = (
+            LiveProgress(scene, console) if live else LineProgress(scene, console, Lines(nowhere))
+        )
         took, lasted = replay(scene, view, news)
     return took / lasted
 

@@ -18,7 +18,8 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from migrate.dialects.schema import PLACES, Dialect
+from migrate.dialects.parts import PLACES
+from migrate.dialects.schema import Dialect
 from migrate.model.fleet import Fleet
 from migrate.model.playbook import Playbook
 from migrate.model.settings import FLAGS, NUMBERS, SECRETS, Setting

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import sys
 
 import typer
@@ -41,8 +42,19 @@ for command in (plan, rehearse, run, resume, rollback, replan, status, page, adr
 app.add_typer(sheet)
 
 
+def _open_standard_streams() -> None:
+    """Those that a shell has closed lead nowhere. A journal or a lock would be opened in their
+    place otherwise, and words be written into it."""
+    for number in (0, 1, 2):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # the lowest number that is free, which is this one
+
+
 def main() -> None:
     """Entry point."""
+    _open_standard_streams()
     for stream in (sys.stdout, sys.stderr):
         # A name that the terminal's character set lacks is no reason to end a run.
         if isinstance(stream, io.TextIOWrapper):

@@ -9,7 +9,7 @@ import shlex
 import sys
 import traceback
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
@@ -31,19 +31,38 @@ from migrate.views.lines import harmless, say, tamed
 
 
 class Screen(Console):
-    """A console that falls silent when nobody reads it any more: a run is not ended by that. What
-    is printed cannot steer the terminal, wherever it is from."""
+    """A console that falls silent when nobody reads it any more, or its disk is full: a run is not
+    ended by that. What is printed cannot steer the terminal, wherever it is from."""
 
     def print(self, *objects: Any, **how: Any) -> None:
         """As rich's, with words that are tamed."""
-        super().print(*(_tamed(one) for one in objects), **how)
+        try:
+            super().print(*(_tamed(one) for one in objects), **how)
+        except OSError as error:
+            self.on_broken_pipe()
+            if not self.stderr:
+                err.print(Text(f"standard output cannot be written: {error.strerror}"))
 
     def on_broken_pipe(self) -> None:
         """Called by rich. Nothing is raised, and nothing is left to be flushed into the pipe."""
         self.quiet = True
-        nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, self.file.fileno())
-        os.close(nowhere)
+        with suppress(OSError, ValueError):  # it is no file of the system
+            number = self.file.fileno()
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, number)
+            os.close(nowhere)
+
+    def document(self, text: str) -> None:
+        """A whole file, as it is. Raises BadFile if it cannot be written there."""
+        try:
+            self.file.write(text)
+            self.file.flush()
+        except BrokenPipeError:
+            self.on_broken_pipe()
+        except OSError as error:
+            self.on_broken_pipe()
+            what, remedy = f"cannot be written: {error.strerror}", "name a file with --to"
+            raise BadFile(Problem(what, remedy, "standard output")) from None
 
 
 def _tamed(one: Any) -> Any:
@@ -57,6 +76,8 @@ err = Screen(stderr=True, highlight=False)
 
 TOOL = migrate.__version__
 STOPPED_AT_ONCE = "stopped at once, as you asked"
+STDOUT = Path("-")
+"""Standard output, where a file is named."""
 
 StateDir = Annotated[
     Path | None,

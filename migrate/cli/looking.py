@@ -13,7 +13,7 @@ from rich.console import Console
 
 from migrate.cli.common import STOPPED_AT_ONCE, err, innermost, out
 from migrate.cli.pages import check_page_at, page_up
-from migrate.cli.stream import lines_out
+from migrate.cli.stream import Lines, lines_out
 from migrate.engine.tidings import Outcome
 from migrate.journal.store import Journal
 from migrate.model.problems import Exit, Problem, Trouble
@@ -91,8 +91,9 @@ async def watching(journal: Journal, run: str, looking: Looking) -> AsyncIterato
         onlookers: list[Onlooker] = []
         terminal: AbstractContextManager[object] = nullcontext()
         if not looking.events:
-            terminal = view = progress(scene, out)
-            onlookers.append(view)
+            plain = Lines(out.file)
+            held.callback(plain.leave)
+            terminal = view = progress(scene, out, plain)
             held.callback(asyncio.create_task(_clock(view)).cancel)
         # In a terminal the picture must know of a line, to stay below it.
         words = out if out.is_terminal and not looking.events else err
@@ -101,7 +102,9 @@ async def watching(journal: Journal, run: str, looking: Looking) -> AsyncIterato
             recall(scene, journal.entries())
             up = page_up(lambda: journal, run, scene, looking.page_at, words)
             onlookers.append(page := await held.enter_async_context(up))
-        if looking.events:  # the last to begin: once they have, they are told the end
+        if not looking.events:  # the last to be told: whoever reads its lines may be slow
+            onlookers.append(view)
+        else:  # the last to begin: once they have, they are told the end
             lines, path = held.enter_context(lines_out()), journal.path
             events = Events(scene, lines.write, path.parent.name, str(path), scene.began)
             onlookers.append(events)

@@ -9,11 +9,18 @@ from typing import Annotated
 import typer
 from rich.text import Text
 
-from migrate.cli.common import RunName, StateDir, open_run, out, problems_in_words, run_words
+from migrate.cli.common import (
+    STDOUT,
+    RunName,
+    StateDir,
+    open_run,
+    out,
+    problems_in_words,
+    run_words,
+)
 from migrate.cli.conduct import write_report
 from migrate.ports.files import free_or_ours, write_private
 
-STDOUT = Path("-")
 To = Annotated[
     Path | None,
     typer.Option(
@@ -40,7 +47,7 @@ def report(run: RunName = None, to: To = None, state: StateDir = None) -> None:
     with problems_in_words(), closing(open_run(state, run)) as journal:
         words = run_words(journal, state)
         if to == STDOUT:
-            typer.echo(report_of(journal, words), nl=False)
+            out.document(report_of(journal, words))
             return
         if to is None:
             place = write_report(journal, words)

@@ -14,6 +14,7 @@ from rich.text import Text
 
 from migrate.cli.adrift import files_of
 from migrate.cli.common import (
+    STDOUT,
     RunName,
     StateDir,
     open_run,
@@ -44,7 +45,12 @@ sheet = typer.Typer(
 )
 To = Annotated[
     Path | None,
-    typer.Option("--to", metavar="FILE", help="Write it there.", show_default=False),
+    typer.Option(
+        "--to",
+        metavar="FILE",
+        help="Write it there; - is standard output.",
+        show_default=False,
+    ),
 ]
 
 
@@ -68,6 +74,9 @@ def recovery(run: RunName = None, to: To = None, state: StateDir = None) -> None
         files, reason = files_of(journal)
         search = search_of(journal, files, reason)
         made = recovery_sheet(search, journal.plan.title, run_words(journal, state), files, now())
+        if to == STDOUT:
+            out.document(made.html)
+            return
         place = to or journal.path.with_name("recovery.html")
         write_private(free_or_ours(place, is_sheet, "sheet"), made.html)
         say(out, headline(search))
@@ -103,6 +112,9 @@ def phones(
         declared = read_playbook(playbook)
         network = _network(declared, side, playbook, asked=show_passphrase)
         secret = network.secret is not None
+        if to == STDOUT:
+            out.document(_without_secret(network, declared).html)
+            return
         place = to or (None if secret else playbook.with_suffix(".phones.html"))
         if place is not None:
             free_or_ours(place, is_sheet, "sheet")
@@ -126,6 +138,14 @@ def phones(
                 "It has a line to write the passphrase on. With --show-passphrase it has the "
                 "passphrase, and a QR code.",
             )
+
+
+def _without_secret(network: Network, declared: Playbook) -> Sheet:
+    """A sheet that may go anywhere. Raises BadFile for one with a passphrase."""
+    if network.secret:
+        what = "a sheet with the passphrase is not written there"
+        raise BadFile(Problem(what, "name a file with --to", "standard output"))
+    return phones_sheet(network, declared.title, now(), "file")
 
 
 def _network(declared: Playbook, side: SideName, where: Path, *, asked: bool) -> Network:

@@ -15,7 +15,8 @@ from migrate.dialects.compose import (
     write_message,
 )
 from migrate.dialects.messages import Switched
-from migrate.dialects.schema import Dialect, Lines, fill
+from migrate.dialects.parts import Lines, fill
+from migrate.dialects.schema import Dialect
 from migrate.model.fleet import Device, Transport
 from migrate.model.mqtt import TOPIC_MAX_OCTETS, topic_fault
 from migrate.model.settings import Bundle, Setting, Value

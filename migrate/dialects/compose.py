@@ -13,10 +13,9 @@ from urllib.parse import quote, urlencode
 import jsonpointer
 
 from migrate.dialects.messages import HttpRequest, MqttRequest, Request, Switched
-from migrate.dialects.schema import (
+from migrate.dialects.parts import (
     MESSAGE,
     Ask,
-    Dialect,
     FixedText,
     HttpPlace,
     JsonRpc,
@@ -26,6 +25,7 @@ from migrate.dialects.schema import (
     Write,
     fill,
 )
+from migrate.dialects.schema import Dialect
 from migrate.model.fleet import Device, Transport
 from migrate.model.secrets import MASK, Secret
 from migrate.model.settings import SECRETS, Bundle, Setting, Value

@@ -19,8 +19,9 @@ from migrate.dialects.messages import (
     Taken,
     Unclear,
 )
+from migrate.dialects.parts import Ask, JsonRpc, Output, Reading, Rule, Word, Write
 from migrate.dialects.patterns import TooSlow, search
-from migrate.dialects.schema import Ask, Dialect, JsonRpc, Output, Reading, Rule, Word, Write
+from migrate.dialects.schema import Dialect
 from migrate.model.eui48 import parse_mac
 from migrate.model.settings import FLAGS, NUMBERS, SECRETS, Bundle, Setting
 

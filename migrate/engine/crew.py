@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from migrate.dialects.schema import Dialect, fill
+from migrate.dialects.parts import fill
+from migrate.dialects.schema import Dialect
 from migrate.model.fleet import Device
 from migrate.model.lifecycle import Direction
 from migrate.model.playbook import Playbook, Side, new_side, old_side

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from migrate.dialects.schema import fill
+from migrate.dialects.parts import fill
 from migrate.engine.crew import Crew
 from migrate.engine.tidings import Tell, Tidings
 from migrate.model.problems import Problem

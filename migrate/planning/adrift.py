@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from ipaddress import IPv4Network
 
-from migrate.dialects.schema import Radio
+from migrate.dialects.parts import Radio
 from migrate.model.fleet import Device
 from migrate.model.lifecycle import Direction, State
 from migrate.model.playbook import Side, Wifi

@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, FailFast, Field, model_validator
 
-from migrate.dialects.schema import SettingName
+from migrate.dialects.parts import SettingName
 from migrate.model.eui48 import Mac
 from migrate.model.fleet import Reach, Strict, Text, Transport
 from migrate.model.playbook import Pace

@@ -12,7 +12,7 @@ from migrate.engine.tidings import Tidings
 from migrate.views.ending import Ending
 from migrate.views.scene import Scene
 from migrate.views.terminal.live import LiveProgress
-from migrate.views.terminal.plain import LineProgress
+from migrate.views.terminal.plain import LineProgress, Written
 
 
 class Progress(Protocol):
@@ -40,9 +40,9 @@ class Progress(Protocol):
         ...
 
 
-def progress(scene: Scene, console: Console) -> Progress:
+def progress(scene: Scene, console: Console, lines: Written) -> Progress:
     """The view that fits where the output goes: a picture needs a terminal that can move its
-    cursor, which one of TERM=dumb cannot."""
+    cursor, which one of TERM=dumb cannot. `lines`: what is no picture goes there."""
     if console.is_terminal and not console.is_dumb_terminal:
         return LiveProgress(scene, console)
-    return LineProgress(scene, console)
+    return LineProgress(scene, console, lines)

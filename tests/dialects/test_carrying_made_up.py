@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from migrate.dialects.carrying import bundle_faults
 from migrate.dialects.compose import write
 from migrate.dialects.messages import MqttRequest, Request
-from migrate.dialects.schema import Dialect, JsonRpc, Lines
+from migrate.dialects.parts import JsonRpc, Lines
+from migrate.dialects.schema import Dialect
 from migrate.model.fleet import Transport
 from migrate.model.secrets import Secret
 from migrate.model.settings import Setting, Value

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from migrate.dialects.carrying import bundle_faults, value_faults
 from migrate.dialects.compose import preview
-from migrate.dialects.schema import Dialect, Lines
+from migrate.dialects.parts import Lines
+from migrate.dialects.schema import Dialect
 from migrate.model.fleet import Transport
 from migrate.model.secrets import MASK, Secret
 from migrate.model.settings import SECRETS, Setting, Value

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from migrate.dialects.schema import Radio
+from migrate.dialects.parts import Radio
 from migrate.model.fleet import Device
 from migrate.model.lifecycle import Direction, State
 from migrate.model.playbook import Playbook, Slots, new_side, old_side

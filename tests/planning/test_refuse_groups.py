@@ -7,7 +7,7 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from migrate.dialects.schema import fill
+from migrate.dialects.parts import fill
 from migrate.model.mqtt import matches
 from migrate.model.problems import Problem
 from migrate.planning.refusals.groups import Owners, group_topics, own_topics

@@ -146,6 +146,21 @@ def test_quiet_hours_say_nothing_about_the_pace() -> None:
     assert range_of(told, 36010) == (30, 60)
 
 
+def test_a_machine_that_slept_says_nothing_about_the_pace() -> None:
+    """A wave that took days, by a clock that was set or a lid that was shut, makes no days of the
+    rest; and a clock that was set back makes no day of one soak."""
+    told = Told(PLAN)
+    told.whole_wave(1, 0, 10 * 86400)
+    longest = PLAN.pace.deadline_seconds.most + SOAK
+    assert range_of(told, 10 * 86400)[1] == 3 * longest
+    told = Told(PLAN)
+    told.wave(1, 0)
+    told.device("a0", State.SEEN, 10)
+    least, most = range_of(told, -86400)
+    assert least <= SOAK + 30
+    assert most <= 4 * longest
+
+
 def test_nobody_can_tell() -> None:
     told = Told(PLAN)
     told.wave(1, 0)

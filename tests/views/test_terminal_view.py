@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import pty
 import re
@@ -14,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
+from migrate.cli.stream import Lines
 from migrate.engine.tidings import Tidings
 from migrate.model.lifecycle import Direction, State
 from migrate.planning.plan import Leg, Plan
@@ -519,20 +521,23 @@ def test_those_that_are_gone_as_they_should_be_are_not_kept() -> None:
 def test_a_terminal_that_cannot_be_drawn_on_gets_lines(term: str, kind: type) -> None:
     scene = Scene.of(LARGE, rows_of(LARGE), BEGUN)
     console = Console(file=Screen(80, 24), force_terminal=True, _environ={"TERM": term})
-    assert isinstance(progress(scene, console), kind)
+    lines = Lines(io.StringIO())
+    assert isinstance(progress(scene, console, lines), kind)
     pipe = Console(file=Screen(80, 24), _environ={"TERM": term})
-    assert isinstance(progress(scene, pipe), LineProgress)
+    assert isinstance(progress(scene, pipe, lines), LineProgress)
 
 
 def test_plain_lines() -> None:
     told = Told(plan_with(1, 3))
     screen = Screen(200, 24)
-    told.onlookers.append(LineProgress(told.scene, Console(file=screen, width=30)))
+    lines = Lines(screen)
+    told.onlookers.append(LineProgress(told.scene, Console(file=screen, width=30), lines))
     told.tell(Tidings("waiting", "reading 4 devices; nothing is changed"), 0)
     told.whole_wave(1, 0, 9)
     told.tell(Tidings("waiting"), 9)
     told.wave(2, 9, Direction.BACK)
     told.device("b0", S.AWAY, 9, ODD, direction=Direction.BACK)
+    lines.drain()
     shown = [re.sub(r"^ *\d+\.\d s  ", "", row) for row in screen.rows if row]
     assert shown[:3] == [
         "reading 4 devices; nothing is changed",

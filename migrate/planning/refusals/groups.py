@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 
-from migrate.dialects.schema import Dialect, fill
+from migrate.dialects.parts import fill
+from migrate.dialects.schema import Dialect
 from migrate.model.fleet import Device
 from migrate.model.mqtt import matches
 from migrate.model.problems import Problem

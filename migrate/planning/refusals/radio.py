@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from migrate.dialects.schema import Dialect, Radio
+from migrate.dialects.parts import Radio
+from migrate.dialects.schema import Dialect
 from migrate.model.playbook import LegPlaybook, Part, Wifi
 from migrate.model.problems import Problem
 from migrate.model.wifi import CHANNELS, Band, Security, bands_of, centre_frequency, is_psk

@@ -5,10 +5,9 @@ from __future__ import annotations
 import time
 from datetime import datetime
 from types import TracebackType
-from typing import Self
+from typing import Protocol, Self
 
 from rich.console import Console
-from rich.text import Text
 
 from migrate.engine.tidings import Tidings
 from migrate.model.lifecycle import Direction
@@ -19,11 +18,24 @@ from migrate.views.scene import Scene
 _BEGUN = time.monotonic()
 
 
-class LineProgress:
-    """Prints each piece of news as it comes."""
+class Written(Protocol):
+    """Where lines go, in their order."""
 
-    def __init__(self, scene: Scene, console: Console) -> None:
+    def write(self, line: str) -> None:
+        """One line, without its end. Returns at once, whoever reads it."""
+        ...
+
+    def drain(self) -> None:
+        """Return when everything is written, or cannot be."""
+        ...
+
+
+class LineProgress:
+    """Writes each piece of news as it comes, as long as the console is not silent."""
+
+    def __init__(self, scene: Scene, console: Console, lines: Written) -> None:
         self._console = console
+        self._lines = lines
         self._total = len(scene.plan.waves)
         self._last = ""
 
@@ -39,15 +51,18 @@ class LineProgress:
         return None
 
     def see(self, news: Tidings, at: datetime) -> None:
-        """Print it, with the seconds since the program started."""
+        """Write it, with the seconds since the program started."""
         line = sentence(news, self._total)
-        if line and line != self._last:  # a state and a remark may say the same
+        if (
+            line and line != self._last and not self._console.quiet
+        ):  # a state and a remark may say the same
             self._last = line
             since = time.monotonic() - _BEGUN
-            self._console.print(Text(f"{since:7.1f} s  {line}"), soft_wrap=True)
+            self._lines.write(f"{since:7.1f} s  {line}")
 
     def end(self, ending: Ending, at: datetime) -> None:
-        """Nothing: what there is to say is printed below."""
+        """Have all of it written: what there is to say is printed below."""
+        self._lines.drain()
 
     def tick(self, at: datetime) -> None:
         """Nothing: a line stays as it is."""

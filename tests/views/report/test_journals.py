@@ -17,7 +17,7 @@ import pytest
 from scipy.stats import beta
 
 from migrate.journal.store import Journal
-from migrate.model.lifecycle import State
+from migrate.model.lifecycle import Event, State
 from migrate.ports.sockets import now
 from migrate.views.report import is_report, report
 from migrate.views.report.story import side_of, story_of
@@ -206,6 +206,26 @@ def test_it_needs_nothing_beside_it_and_runs_nothing(run: Run) -> None:
             assert value in ids
         if name == "href":
             assert value[1:] in ids
+
+
+def test_nothing_came_in_time_before_it_came(tmp_path: Path) -> None:
+    """A run that was cut off while devices were away, and one that was let go and sent nothing."""
+    run = Run(tmp_path, plan_for(3))
+    (first, *_), *_ = (wave.devices for wave in run.plan.waves)
+    run.journal.remark("admitted", "1 of 1, exposure 1.000", 0)
+    page = read(report(run.journal, "one"))
+    assert page.table("Devices that a wave")[0][-1] == "nothing was sent"
+    assert "Nothing was sent." in page.words("exposure")
+    run.journal.intend(first, run.plan.device(first).bundle)
+    run.journal.step(first, Event.SENT, "it said yes")
+    page = read(report(run.journal, "one"))
+    assert page.table("Devices that a wave")[0][-1] == "1 on the way"
+    assert "in time" not in page.table("Devices that a wave")[0][-1]
+    assert "So far none failed to arrive in time" in page.words("exposure")
+    run.journal.step(first, Event.ARRIVE, "found")
+    page = read(report(run.journal, "one"))
+    run.journal.close()
+    assert page.table("Devices that a wave")[0][-1] == "all in time"
 
 
 def test_many_devices_are_still_a_file_to_send(tmp_path: Path) -> None:

@@ -44,6 +44,20 @@ def test_nobody_is_adrift(paper: Paper) -> None:
     assert "ladder" not in said
 
 
+def test_standard_output(paper: Paper) -> None:
+    begun(paper, lost("desk-lamp"))
+    beside = written(recovery(paper))
+    assert words(recovery(paper, "--to", "-").out) == words(beside)
+    assert not Path("-").exists()
+    # Of the other sheet that which holds no secret.
+    sheet = paper.cli("sheet", "phones", paper.playbook, "--to", "-")
+    assert (sheet.code, sheet.out[:15]) == (Exit.DONE, "<!doctype html>")
+    refused = paper.cli("sheet", "phones", paper.playbook, "--to", "-", "--show-passphrase")
+    assert (refused.code, refused.out) == (Exit.BAD_FILE, "")
+    assert "a sheet with the passphrase is not written there" in refused.err
+    assert not Path("-").exists()
+
+
 def test_everything_that_is_known(paper: Paper) -> None:
     paper.edit(paper.fleet, 'place = "study"', 'place = "study"\nload = "the aquarium heater"')
     paper.edit(paper.fleet, 'topic = "hall-plug"', 'topic = "hall-plug"\nreach = "ladder"')
