@@ -80,7 +80,8 @@ def conduct(
     crew = muster(plan, inputs, secret_reader.resolve)
     resolve_all(crew)
     try:
-        ending = asyncio.run(_watched(crew, journal, secret_reader, run, work, looking))
+        with _as_interrupts():
+            ending = asyncio.run(_watched(crew, journal, secret_reader, run, work, looking))
     except KeyboardInterrupt as error:  # before the conductor was at work, or after
         ending = _told(journal, run, broken_off(error, journal))
         _show(journal, ending, looking)
@@ -248,6 +249,7 @@ def _gentle_stop(conductor: Conductor, words: Console) -> Iterator[None]:
         conductor.stop()
 
     hooks = {signal.SIGINT: pressed, signal.SIGTERM: pressed}
+    before = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGHUP)}
     if signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:  # nohup(1) has its say
         hooks[signal.SIGHUP] = hung_up
     for number, hook in hooks.items():
@@ -262,3 +264,26 @@ def _gentle_stop(conductor: Conductor, words: Console) -> Iterator[None]:
     finally:
         for number in hooks:
             loop.remove_signal_handler(number)
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+@contextmanager
+def _as_interrupts() -> Iterator[None]:
+    """SIGTERM, and SIGHUP where it is heeded, end the work as Ctrl-C does at that moment: with what
+    there is to tell at the end."""
+
+    def interrupt(number: int, frame: object) -> None:
+        if number == signal.SIGHUP:
+            out.quiet = err.quiet = True
+        signal.raise_signal(signal.SIGINT)
+
+    numbers = [signal.SIGTERM]
+    if signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:  # nohup(1) has its say
+        numbers.append(signal.SIGHUP)
+    before = [(number, signal.signal(number, interrupt)) for number in numbers]
+    try:
+        yield
+    finally:
+        for number, handler in before:
+            signal.signal(number, handler)

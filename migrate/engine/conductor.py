@@ -21,7 +21,7 @@ from migrate.engine.switchover import Switchover
 from migrate.engine.talk import Talker
 from migrate.engine.tidings import Outcome, Tell, Tidings, silent
 from migrate.engine.way_back import WayBack
-from migrate.journal.store import ADMITTED, GATE_OPEN, Journal
+from migrate.journal.store import ADMITTED, FINISHED, GATE_OPEN, GATE_SHUT, HELD, QUIET, Journal
 from migrate.model.lifecycle import UNRESOLVED, Direction, State
 from migrate.model.problems import Exit, Refused, Unreachable
 from migrate.model.secrets import Redactor
@@ -104,7 +104,7 @@ class Conductor:
             outcome = await self._wave(index, wave.devices, frozenset(again))
             if outcome is not None:
                 return outcome
-        self._journal.remark("finished", "every device settled or written off")
+        self._journal.remark(FINISHED, "every device settled or written off")
         return self._finished()
 
     async def back(self, names: Iterable[str] | None = None) -> Outcome:
@@ -199,7 +199,7 @@ class Conductor:
         allowed = {each: next_allowed(each, at, world.zone) for each in set(spans.values())}
         ends = {name: allowed[each] for name, each in spans.items()}
         words = "waiting " + wait_in_words(ends.items(), at, world.zone)
-        self._journal.remark("quiet hours", words, index)
+        self._journal.remark(QUIET, words, index)
         self._tell(Tidings("waiting", words))
         while not self._ground.stopping.is_set():
             left = (min(ends.values()) - world.now()).total_seconds()
@@ -213,7 +213,7 @@ class Conductor:
 
     async def _on_fault(self, index: int, failed: Sequence[str]) -> Outcome:
         policy = self._crew.plan.on_fault
-        self._journal.remark("gate shut", ", ".join(failed), index)
+        self._journal.remark(GATE_SHUT, ", ".join(failed), index)
         self._tell(Tidings("gate", f"shut by {', '.join(failed)}", wave=index))
         # Nobody is stranded by a filled spare slot; by emptying it, whoever lives by it is.
         unsafe = self._crew.plan.fills_spare_wifi
@@ -241,7 +241,7 @@ class Conductor:
         return row.written_off or arrived_for_good(row)
 
     def _held(self, index: int, names: Sequence[str], reasons: tuple[str, ...] = ()) -> Outcome:
-        self._journal.remark("held", ", ".join(names), index)
+        self._journal.remark(HELD, ", ".join(names), index)
         headline = f"held at wave {index + 1}: nothing more is sent until you decide"
         return Outcome(Exit.HELD, headline, (*self._several.reasons(names), *reasons))
 

@@ -10,6 +10,7 @@ from migrate.engine.journey import Journey, arrived_for_good
 from migrate.engine.outputs import Outputs
 from migrate.engine.switchover import reasons_of
 from migrate.engine.tidings import Outcome
+from migrate.journal.store import STOPPED
 from migrate.model.lifecycle import FAULTS, UNRESOLVED, Direction, State
 from migrate.model.problems import Exit, Problem, Refused, Trouble
 from migrate.planning.bundles import resolved
@@ -83,7 +84,7 @@ class Several:
 
     def stopped(self) -> Outcome:
         """The run was stopped on the owner's word."""
-        self._on.journal.remark("stopped", "on the owner's word")
+        self._on.journal.remark(STOPPED, "on the owner's word")
         return Outcome(Exit.STOPPED, "stopped between devices, as you asked")
 
     def _journey(self, name: str) -> Journey:

@@ -19,7 +19,7 @@ from migrate.engine.seek import Sighting
 from migrate.engine.soak import UPTIME_SLACK
 from migrate.engine.tidings import Outcome, Tidings
 from migrate.journal.rows import Row
-from migrate.journal.store import ADMITTED, ALL_TOLD
+from migrate.journal.store import ADMITTED, ALL_TOLD, FINISHED, HELD, QUIET, STOPPED
 from migrate.model.lifecycle import Event, State
 from migrate.model.problems import Exit
 from migrate.planning.gates import admit
@@ -60,7 +60,8 @@ class Switchover:
         if quiet := [name for name in ready if self._on.quiet(self._on.crew.members[name])]:
             # The others would be gone until those hours end, and all of them have been told.
             words = f"{named(quiet)}: nobody is told anything in quiet hours of one of them"
-            journal.remark("quiet hours", words, 0)
+            journal.remark(QUIET, words, 0)
+            journal.remark(HELD, ", ".join(quiet), 0)
             return Outcome(
                 Exit.HELD,
                 "held: all go together, and some are in their quiet hours; resume after them",
@@ -76,7 +77,7 @@ class Switchover:
             for name in self._on.put_off:
                 journal.note(name, "nothing was sent: it is in its quiet hours; resume after them")
         if self._on.stopping.is_set() and any(r.state is State.WAITING for r in self._rows()):
-            journal.remark("stopped", "on the owner's word")
+            journal.remark(STOPPED, "on the owner's word")
             return Outcome(Exit.STOPPED, "stopped between devices, as you asked")
         # Seen to go only when all have been told: who leaves first is gone the longest.
         leaving = [row.name for row in self._rows() if row.state in (State.SENDING, State.AWAY)]
@@ -84,7 +85,7 @@ class Switchover:
         await self._together(self._journey(name).leave() for name in leaving)
         behind = [row for row in self._rows() if row.state not in GONE]
         if behind:
-            journal.remark("held", ", ".join(row.name for row in behind), 0)
+            journal.remark(HELD, ", ".join(row.name for row in behind), 0)
             return Outcome(
                 Exit.HELD,
                 f"held before the access point is changed: {devices(len(behind))} of "
@@ -131,11 +132,11 @@ class Switchover:
                 if row.state in (State.WAITING, State.DECLINED):
                     words = "it was not given the new passphrase before the access point changed"
                     journal.note(row.name, words)
-            journal.remark("held", ", ".join(row.name for row in failed), 0)
+            journal.remark(HELD, ", ".join(row.name for row in failed), 0)
             reasons = reasons_of(self._on.journal.row(row.name) for row in failed)
             words = f"{len(rows) - len(failed)} of {devices(len(rows))} came across"
             return Outcome(Exit.HELD, f"held: {words}", reasons)
-        journal.remark("finished", "every device settled or written off")
+        journal.remark(FINISHED, "every device settled or written off")
         return Outcome(Exit.DONE, f"{devices(len(rows))} came across, all that were to")
 
     async def _still_here(self, ready: Collection[str]) -> list[str]:

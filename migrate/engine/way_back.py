@@ -9,6 +9,7 @@ from migrate.engine.journey import arrived_for_good
 from migrate.engine.several import Several
 from migrate.engine.tidings import Outcome, Tidings
 from migrate.journal.rows import Row
+from migrate.journal.store import BACK, BACK_HELD, QUIET, ROLLED_BACK
 from migrate.model.lifecycle import TURNS, UNRESOLVED, Direction, State
 from migrate.model.problems import Exit, Problem, Refused
 from migrate.planning.hours import named
@@ -101,13 +102,14 @@ class WayBack:
         if quiet := [name for name in ready if self._on.quiet(self._on.crew.members[name])]:
             # The owner asked for the way back, now or in the playbook; it may be urgent.
             words = f"the way back does not wait for the quiet hours of {named(quiet)}"
-            self._on.journal.remark("quiet hours", words, index)
+            self._on.journal.remark(QUIET, words, index)
             self._on.tell(Tidings("note", words, direction=Direction.BACK))
         while ready and not self._any_is_back():
             # A pilot, until one has settled: nobody knows yet that the old network lets anybody in.
             rows = self._on.journal.rows()
             if before := [row.name for row in rows if self._is_under_way(row)]:
                 words = f"the way back stopped: {named(before)} went first and is not back"
+                self._on.journal.remark(BACK_HELD, f"{named(before)} went first", index)
                 return Outcome(Exit.HELD, words, self._several.reasons(before))
             pilot, *ready = ready
             await self._several.send([pilot])
@@ -116,10 +118,11 @@ class WayBack:
         await self._several.send([name for name in ready if self._apart(name)])
         rows = [self._on.journal.row(name) for name in names]
         failed = [row.name for row in rows if not (row.written_off or arrived_for_good(row))]
-        self._on.journal.remark("back", f"{len(names) - len(failed)} of {len(names)}", index)
+        self._on.journal.remark(BACK, f"{len(names) - len(failed)} of {len(names)}", index)
         if failed and self._on.stopping.is_set():
             return self._several.stopped()
         if self._lost(failed):
+            self._on.journal.remark(BACK_HELD, ", ".join(failed), index)
             return Outcome(
                 Exit.HELD,
                 f"the way back stopped at wave {index + 1}",
@@ -175,7 +178,7 @@ class WayBack:
     def _gone_back(self, wanted: set[str]) -> Outcome:
         rows = [row for row in self._on.journal.rows() if row.name in wanted]
         restored = sum(row.state is State.RESTORED for row in rows)
-        self._on.journal.remark("rolled back", devices(restored))
+        self._on.journal.remark(ROLLED_BACK, devices(restored))
         missing = [row.name for row in rows if not self._is_back(row)]
         untouched = len(rows) - restored - len(missing)
         words = f"{devices(restored)} back on the old side, {untouched} had never left"

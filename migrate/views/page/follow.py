@@ -11,7 +11,21 @@ from typing import Final
 from migrate.engine.tidings import Outcome, Tidings
 from migrate.journal.replay import STILL
 from migrate.journal.rows import Entry, Row
-from migrate.journal.store import ADMITTED, ALL_TOLD, FLIPPED, GATE_OPEN, NOT_FLIPPED
+from migrate.journal.store import (
+    ADMITTED,
+    ALL_TOLD,
+    BACK,
+    BACK_HELD,
+    FINISHED,
+    FLIPPED,
+    GATE_OPEN,
+    GATE_SHUT,
+    HELD,
+    NOT_FLIPPED,
+    QUIET,
+    ROLLED_BACK,
+    STOPPED,
+)
 from migrate.model.lifecycle import Direction, Event
 from migrate.model.problems import Exit
 from migrate.views.ending import Ending
@@ -19,9 +33,7 @@ from migrate.views.scene import Scene
 from migrate.views.words import count
 
 NOTE: Final = "note"
-JUDGED: Final = (GATE_OPEN, "gate shut", "held", "stopped", "finished", "rolled back")
-BACK: Final = "back"
-"""A wave has gone back, as far as it could: so many of so many."""
+JUDGED: Final = (GATE_OPEN, GATE_SHUT, HELD, BACK_HELD, STOPPED, FINISHED, ROLLED_BACK)
 
 
 @dataclass(frozen=True)
@@ -78,9 +90,11 @@ def _works_on(entry: Entry) -> bool:
 
 def _outcome(before: Sequence[Entry], last: Entry, rows: Sequence[Row]) -> Outcome | None:
     wave = "" if last.wave is None else f" at wave {last.wave + 1}"
-    if last.kind == "held":
+    if last.kind == HELD:
         return Outcome(Exit.HELD, f"held{wave}: nothing more is sent until you decide")
-    if last.kind == "stopped":
+    if last.kind == BACK_HELD:
+        return Outcome(Exit.HELD, f"the way back stopped{wave}", (last.detail,))
+    if last.kind == STOPPED:
         return Outcome(Exit.STOPPED, "stopped, as you asked")
     if last.kind == ALL_TOLD:
         return Outcome(Exit.HELD, "all are told; the access point may be changed now", flip=True)
@@ -89,11 +103,11 @@ def _outcome(before: Sequence[Entry], last: Entry, rows: Sequence[Row]) -> Outco
         return Outcome(Exit.HELD, words, (last.detail,))
     if last.kind == BACK and _behind(last.detail):
         return Outcome(Exit.HELD, f"the way back stopped{wave}")
-    if last.kind == "rolled back":
+    if last.kind == ROLLED_BACK:
         missing = any(row.standing.may_have_left and not row.written_off for row in rows)
         held = missing or _by_the_playbook(before)
         return Outcome(Exit.HELD if held else Exit.DONE, f"{last.detail} back on the old side")
-    if last.kind == "finished":
+    if last.kind == FINISHED:
         return Outcome(Exit.DONE, f"done: {count(len(rows), 'device')} settled or written off")
     return None
 
@@ -110,9 +124,9 @@ def _tidings(scene: Scene, entry: Entry) -> Iterable[Tidings]:
         yield from _began(scene, entry.wave, Direction.FORWARD)
     elif entry.kind == GATE_OPEN:
         yield Tidings("gate", "open", wave=entry.wave)
-    elif entry.kind == "gate shut":
+    elif entry.kind == GATE_SHUT:
         yield Tidings("gate", f"shut by {entry.detail}", wave=entry.wave)
-    elif entry.kind == "quiet hours":
+    elif entry.kind == QUIET:
         # The way back does not wait for them; it only says so.
         waits = way is Direction.FORWARD or entry.detail.startswith("waiting")
         yield Tidings("waiting" if waits else "note", entry.detail)
@@ -128,7 +142,7 @@ def _began(scene: Scene, wave: int, way: Direction) -> Iterable[Tidings]:
 def _by_the_playbook(before: Sequence[Entry]) -> bool:
     """Whether it was a gate that sent the fleet back, and not its owner: then they must decide."""
     judged = [one.kind for one in before if one.name is None and one.kind in JUDGED]
-    return bool(judged) and judged[-1] == "gate shut"
+    return bool(judged) and judged[-1] == GATE_SHUT
 
 
 def _behind(detail: str) -> bool:

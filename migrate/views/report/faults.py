@@ -12,7 +12,17 @@ from typing import Final
 
 from migrate.journal.intents import TURN
 from migrate.journal.rows import Entry, Row
-from migrate.journal.store import FLIPPED, NOT_FLIPPED
+from migrate.journal.store import (
+    BACK_HELD,
+    FINISHED,
+    FLIPPED,
+    GATE_SHUT,
+    HELD,
+    NOT_FLIPPED,
+    QUIET,
+    ROLLED_BACK,
+    STOPPED,
+)
 from migrate.model.lifecycle import FAULTS, GOAL, Direction, Event, State
 from migrate.planning.plan import Plan
 from migrate.views.report.story import WRITTEN_OFF, Story
@@ -131,12 +141,13 @@ def _chapter(entry: Entry, at: datetime) -> Chapter | None:
 
 
 RUN: Final = {
-    "gate shut": ("gate shut", True),
-    "held": ("held", True),
-    "stopped": ("stopped", False),
-    "rolled back": ("taken back", False),
-    "finished": ("finished", False),
-    "quiet hours": ("quiet hours", False),
+    GATE_SHUT: ("gate shut", True),
+    HELD: ("held", True),
+    BACK_HELD: ("the way back stopped", True),
+    STOPPED: ("stopped", False),
+    ROLLED_BACK: ("taken back", False),
+    FINISHED: ("finished", False),
+    QUIET: ("quiet hours", False),
     "mended": ("the journal was mended", False),
     FLIPPED: ("the access point was changed, as you said", False),
     NOT_FLIPPED: ("the access point was not changed", False),

@@ -15,7 +15,21 @@ from itertools import pairwise
 from typing import Final, Literal
 
 from migrate.journal.rows import Entry
-from migrate.journal.store import ADMITTED, ALL_TOLD, FLIPPED, GATE_OPEN, NOT_FLIPPED
+from migrate.journal.store import (
+    ADMITTED,
+    ALL_TOLD,
+    BACK,
+    BACK_HELD,
+    FINISHED,
+    FLIPPED,
+    GATE_OPEN,
+    GATE_SHUT,
+    HELD,
+    NOT_FLIPPED,
+    QUIET,
+    ROLLED_BACK,
+    STOPPED,
+)
 from migrate.model.lifecycle import FAULTS, Direction, State
 from migrate.planning.plan import Plan
 
@@ -25,11 +39,12 @@ WRITTEN_OFF: Final = "written off"
 """Kind of the line by which the owner goes on without a device."""
 Reason = Literal["held", "stopped", "over", "quiet hours", "access point", "no line", "clock"]
 RESTS: Final[dict[str, Reason]] = {
-    "held": "held",
-    "stopped": "stopped",
-    "finished": "over",
-    "rolled back": "over",
-    "quiet hours": "quiet hours",
+    HELD: "held",
+    BACK_HELD: "held",
+    STOPPED: "stopped",
+    FINISHED: "over",
+    ROLLED_BACK: "over",
+    QUIET: "quiet hours",
     ALL_TOLD: "access point",
 }
 """Kinds of lines of the run after which nobody is at work, and why."""
@@ -259,7 +274,7 @@ def _counts(lives: Iterable[Life]) -> tuple[Count, ...]:
     return tuple(found)
 
 
-_ENDS: Final = {GATE_OPEN: "open", "gate shut": "shut", "held": "held", "back": "back"}
+_ENDS: Final = {GATE_OPEN: "open", GATE_SHUT: "shut", HELD: "held", BACK: "back"}
 
 
 def _bands(

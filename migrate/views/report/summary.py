@@ -6,7 +6,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 from migrate.journal.rows import Entry, Row
-from migrate.journal.store import ALL_TOLD, FLIPPED, Journal
+from migrate.journal.store import (
+    ALL_TOLD,
+    BACK_HELD,
+    FINISHED,
+    FLIPPED,
+    HELD,
+    ROLLED_BACK,
+    STOPPED,
+    Journal,
+)
 from migrate.model.settings import FrozenValue, Setting
 from migrate.views.networks import ssid_in_words
 from migrate.views.report.story import Story
@@ -42,15 +51,20 @@ def _ended(entries: Sequence[Entry], rows: Mapping[str, Row]) -> str:
     last_step = next((one for one in reversed(entries) if is_step(one)), None)
     if last is None or (last_step and last_step.seq > last.seq):
         return "It is at work, or was cut off in the midst of it"
-    where = f" at wave {last.wave + 1}" if last.kind == "held" and last.wave is not None else ""
+    where = (
+        f" at wave {last.wave + 1}"
+        if last.kind in (HELD, BACK_HELD) and last.wave is not None
+        else ""
+    )
     return ENDS[last.kind] + where
 
 
 ENDS: Final = {
-    "finished": "It is finished",
-    "held": "It is held",
-    "stopped": "It was stopped",
-    "rolled back": "It was taken back",
+    FINISHED: "It is finished",
+    HELD: "It is held",
+    BACK_HELD: "Its way back is held",
+    STOPPED: "It was stopped",
+    ROLLED_BACK: "It was taken back",
     ALL_TOLD: "It waits until you have changed the access point",
     FLIPPED: "The access point was changed, as you said",
 }
