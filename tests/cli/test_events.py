@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
+import signal
 import sqlite3
 from pathlib import Path
+from random import Random
 from typing import Any
 
 import pytest
@@ -193,3 +196,22 @@ async def test_ended_comes_whatever_happens(
     assert [one["what"] for one in events[-1]["problems"]] == (
         ["is full"] if code is Exit.JOURNAL else []
     )
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
+@pytest.mark.parametrize("seed", range(8))
+async def test_ended_comes_after_a_signal_at_any_moment(
+    tmp_path: Path, starter: Starter, number: signal.Signals, seed: int
+) -> None:
+    """Before the conductor is at work, while it is, and after it: chance says when."""
+    async with house(tmp_path, starter) as one:
+        one.plan()
+        async with one.begun("run", one.plan_file, "--json", "--state", one.state) as command:
+            await one.lab.wait_until(lambda: list((one.state / "runs").glob("*/*.sqlite3")))
+            await asyncio.sleep(Random(f"{number}{seed}").random() * 1.5)
+            command.press(number)
+            ended = await command.ended()
+        # One that comes before the first line has been printed ends it without any.
+        if ended.out or ended.code not in (-number, Exit.STOPPED):
+            events_of(ended)
