@@ -29,6 +29,8 @@ from ..views.page.made import ROOMS, plan_of
 from .conftest import DESK, PHONE, Opener, Theme, accessibility_faults, keep, wider_than_screen
 from .stage import Forwarder, Stage
 
+pytestmark = pytest.mark.long
+
 HOSTILE = {
     "<img src=x onerror=document.title='caught'>": "<script>document.title='caught'</script>",
     "'\"><svg onload=alert(1)>": "&lt;loft&gt; {{7*7}}",

@@ -20,6 +20,8 @@ from migrate.lab import Fault, FaultKind, two_networks_possible
 from ..docs.house import NEW_KEY, OLD_KEY, house
 from .conftest import PHONE, Opener, accessibility_faults, keep
 
+pytestmark = pytest.mark.long
+
 FAULTS = {
     "desk-lamp": Fault(FaultKind.SLOW_RETURN, seconds=1.5),
     "cellar-pump": Fault(FaultKind.NO_RETURN),

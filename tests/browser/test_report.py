@@ -18,6 +18,8 @@ from tests.views.report.journals import Run, plan_for
 
 from .conftest import DESK, PHONE, Opener, Theme, accessibility_faults, keep, wider_than_screen
 
+pytestmark = pytest.mark.long
+
 A4, LETTER = (210, 297), (215.9, 279.4)
 """Millimetres: ISO 216, and ANSI/ASME Y14.1 size A."""
 MARGIN = 14

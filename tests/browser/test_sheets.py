@@ -31,6 +31,8 @@ from .conftest import (
     wider_than_screen,
 )
 
+pytestmark = pytest.mark.long
+
 MADE = datetime(2026, 1, 1, 12, 34, tzinfo=UTC)
 PAPERS = ("A4", "Letter")
 PLAIN = "quarry words"

@@ -19,6 +19,8 @@ from migrate.ports.sockets import now
 from .house import House, house
 from .starter import Starter
 
+pytestmark = pytest.mark.long
+
 FULL = Path("/dev/full")
 """Every write fails there for want of room (full(4))."""
 NOWHERE = 'exec "$@" >&-'

@@ -33,6 +33,7 @@ ROUGHLY = Usual(Whole(2.4, 60), Whole(2.4, 60), 0.7)
 """What a campaign measures first; a kill that comes too late is not counted."""
 
 
+@pytest.mark.long
 async def test_whatever_the_moment() -> None:
     """Other moments each time; what fails says how it is told again."""
     said: list[str] = []

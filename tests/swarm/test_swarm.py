@@ -21,6 +21,7 @@ def test_a_seed_is_the_same_story_every_time() -> None:
     assert [play(seed).digest for seed in range(8)] == [play(seed).digest for seed in range(8)]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("via", ["http", "mqtt"])
 def test_every_single_step_of_a_run_can_be_its_last(via: str) -> None:
     """Cut off at step n, for every n that there is; the next process goes on. More of this, with
