@@ -209,7 +209,7 @@ async def test_ended_comes_after_a_signal_at_any_moment(
         one.plan()
         async with one.begun("run", one.plan_file, "--json", "--state", one.state) as command:
             await one.lab.wait_until(lambda: list((one.state / "runs").glob("*/*.sqlite3")))
-            await asyncio.sleep(Random(f"{number}{seed}").random() * 1.5)
+            await asyncio.sleep(Random(f"{number}{seed}").random() * 1.5)  # noqa: S311
             command.press(number)
             ended = await command.ended()
         # One that comes before the first line has been printed ends it without any.
