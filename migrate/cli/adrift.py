@@ -13,8 +13,8 @@ from migrate.engine.crew import muster
 from migrate.journal.store import Journal
 from migrate.model.problems import BadFile, Changed, Exit
 from migrate.planning.adrift import Files
-from migrate.ports.leases import lease_files, unreadable
 from migrate.ports.secret_reader import SecretReader
+from migrate.ports.sources.leases import lease_files, unreadable
 from migrate.views.adrift import not_told, search_of, show_adrift
 
 

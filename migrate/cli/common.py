@@ -178,7 +178,7 @@ def problems_in_words() -> Iterator[None]:
     except KeyboardInterrupt:
         err.print(Text(STOPPED_AT_ONCE))
         raise typer.Exit(Exit.STOPPED) from None
-    except typer.Exit:
+    except (typer.Exit, typer.BadParameter):
         raise
     except Exception as error:  # noqa: BLE001 - the last resort; nothing is hidden, see there
         first = innermost(error)

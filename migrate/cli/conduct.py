@@ -7,6 +7,7 @@ import signal
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Sequence
 from contextlib import asynccontextmanager, contextmanager
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from secrets import randbelow
 
@@ -19,6 +20,7 @@ from migrate.cli.looking import LOOKING, Looking, Watch, broken_off, watching
 from migrate.cli.pages import show_page_later
 from migrate.engine.conductor import Conductor
 from migrate.engine.crew import Crew, learn_secrets, muster
+from migrate.engine.roll_call import snapshot_of_run
 from migrate.engine.tidings import Outcome, Tidings
 from migrate.journal.store import Journal
 from migrate.model.problems import JournalTrouble, Trouble
@@ -26,11 +28,12 @@ from migrate.model.secrets import Redactor
 from migrate.planning.ledger import findings_of
 from migrate.planning.plan import PLAN_ANEW, Plan, check_sources
 from migrate.ports.files import Inputs, load, write_private
-from migrate.ports.leases import lease_files, unreadable
 from migrate.ports.ledger import write_findings
 from migrate.ports.protocols import World
 from migrate.ports.secret_reader import SecretReader
+from migrate.ports.snapshots import BESIDE_JOURNAL, write_snapshot
 from migrate.ports.sockets import now, real_world
+from migrate.ports.sources.leases import lease_files, unreadable
 from migrate.views.adrift import search_of, show_networks
 from migrate.views.ending import Ending
 from migrate.views.outputs import outputs_of, show_outputs
@@ -195,9 +198,15 @@ async def _work(
                 secret_reader.redactor(),
                 watch.audience.tell,
                 first_id=1 + randbelow(2**30),
+                surveyed=partial(_keep_survey, journal),
             )
             with _gentle_stop(conductor, watch.words):
                 return await work(conductor)
+
+
+def _keep_survey(journal: Journal) -> None:
+    """What was read, as a snapshot beside the journal: what a rollback restores. Raises BadFile."""
+    write_snapshot(journal.path.with_name(BESIDE_JOURNAL), snapshot_of_run(journal))
 
 
 def _told(journal: Journal, run: str, ending: Ending) -> Ending:

@@ -35,8 +35,8 @@ from migrate.model.settings import SECRETS, Setting, Value
 from migrate.planning.outputs import in_words
 from migrate.planning.plan import Plan
 from migrate.ports.files import read_plan
-from migrate.ports.leases import lease_files, unreadable
 from migrate.ports.sockets import now
+from migrate.ports.sources.leases import lease_files, unreadable
 from migrate.views.lines import harmless, say
 from migrate.views.words import count, value_in_words
 

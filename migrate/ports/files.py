@@ -153,6 +153,12 @@ def read_dialect(path: Path, name: str | None = None) -> tuple[Dialect, Source]:
     return dialect, _source(str(path.absolute()), text)
 
 
+def own_dialects(folder: Path) -> list[str]:
+    """Names of the dialects that lie in the folder `dialects` beside a fleet file."""
+    found = sorted((folder / "dialects").glob("*.toml"))
+    return [path.stem for path in found if DIALECT_NAME.fullmatch(path.stem)]
+
+
 def shipped_dialects() -> list[str]:
     """Names of the dialects that come with the tool."""
     folder = resources.files("migrate.dialects") / "shipped"

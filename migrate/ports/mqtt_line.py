@@ -48,7 +48,7 @@ class MqttLine:
         """See Line."""
         link = self.links.get(at.side)
         if link is None:
-            raise NotDelivered(f"no broker is declared for the {at.side} side")
+            raise NotDelivered(f"no broker of the {at.side} side is connected to")
         return await link.exchange(request, seconds)
 
     def last(self, topic: str, side: SideName) -> str | None:

@@ -12,10 +12,10 @@ from migrate.model.playbook import Broker, Side
 from migrate.model.secrets import Secret, SecretRef
 from migrate.ports.broker import BrokerAddress
 from migrate.ports.http import HttpLine
-from migrate.ports.leases import LeaseFinder, lease_files
 from migrate.ports.mqtt import BrokerLink
 from migrate.ports.mqtt_line import MqttLine
 from migrate.ports.protocols import At, SideName, World
+from migrate.ports.sources.leases import LeaseFinder, lease_files
 
 
 @dataclass(frozen=True)
@@ -58,14 +58,14 @@ async def real_world(
         if other:
             links[name] = links[other]
         else:
-            links[name] = BrokerLink(_address(broker, resolve), name, wanted, must)
+            links[name] = BrokerLink(broker_address(broker, resolve), name, wanted, must)
     subnets = {n: s.subnet for n, s in sides.items() if s.subnet}
     async with HttpLine() as http, MqttLine(links) as mqtt:
         finder = LeaseFinder(lease_files(sides), subnets, now)
         yield World(Sockets(http, mqtt), finder, mqtt, now, brokers=mqtt)
 
 
-def _address(broker: Broker, resolve: Callable[[SecretRef], Secret]) -> BrokerAddress:
+def broker_address(broker: Broker, resolve: Callable[[SecretRef], Secret]) -> BrokerAddress:
     """As this tool logs in: with its own credentials if the owner gave it some."""
     login = broker.own or broker
     return BrokerAddress(

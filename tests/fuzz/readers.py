@@ -28,7 +28,7 @@ from migrate.model.problems import Trouble
 from migrate.planning.ledger import findings_from_json
 from migrate.planning.plan import digest_of
 from migrate.ports.files import load_dialect, read_dialect, read_plan, read_text
-from migrate.ports.leases import parse_leases
+from migrate.ports.sources.lease_formats import parse_leases
 from migrate.views.plan import show_plan
 from tests.fuzz.seeds import DIALECTS, SEEDS
 

@@ -20,8 +20,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from migrate.model.parsing import MAX_OCTETS
-from migrate.ports.leases import LeaseFinder, parse_leases, unreadable
 from migrate.ports.protocols import SideName
+from migrate.ports.sources.lease_formats import parse_leases
+from migrate.ports.sources.leases import LeaseFinder, unreadable
 
 NOW = 1_800_000_000
 MAC = "00-00-5E-00-53-01"

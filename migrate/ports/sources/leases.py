@@ -1,59 +1,67 @@
-"""DHCP leases: from a MAC to the address it was given.
-
-Reads the lease file of dnsmasq (dnsmasq(8), option --dhcp-leasefile): one lease a line, expiry in
-seconds since 1970 (0 for never), MAC, address, host name, client identifier. A dnsmasq built for
-machines without a clock (HAVE_BROKEN_RTC) writes the length of the lease instead of its expiry.
-"""
+"""DHCP leases on disk: from a MAC to the address it was given."""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import datetime
-from ipaddress import IPv4Address, IPv4Network
+from datetime import UTC, datetime
+from ipaddress import IPv4Network
 from pathlib import Path
+from typing import IO
 
-from migrate.model.eui48 import parse_mac
 from migrate.model.parsing import MAX_OCTETS
 from migrate.model.playbook import Side
+from migrate.model.problems import BadFile, Problem
+from migrate.model.sights import Sight, Source
 from migrate.ports.protocols import SideName
+from migrate.ports.sources.lease_formats import Lease, parse_leases
 
-NO_TIME_OF_DAY = 366 * 24 * 3600 * 10
-"""Seconds: a smaller number is a time before 1980, so it is no expiry but the length of a lease."""
-
-
-@dataclass(frozen=True)
-class Lease:
-    """An address and when its lease ends, in seconds since 1970; infinity where nobody can tell."""
-
-    address: IPv4Address
-    ends: float
+HEAD_OCTETS = 4096
+"""The first lines of a file: they tell its format, also where only its end is read."""
 
 
-def parse_leases(text: str) -> dict[str, list[Lease]]:
-    """Leases by MAC, the one that ends last first. Lines that are no IPv4 lease are passed over.
+def read_leases(file: IO[bytes]) -> str:
+    """The text of a lease file. Of one that is longer than MAX_OCTETS its first lines and its end:
+    servers write what is new at the end."""
+    size = file.seek(0, os.SEEK_END)
+    file.seek(0)
+    if size <= MAX_OCTETS:
+        return file.read(MAX_OCTETS).decode("utf-8", "replace")
+    head = file.read(HEAD_OCTETS).rpartition(b"\n")[0]
+    file.seek(size - MAX_OCTETS + HEAD_OCTETS)
+    tail = file.read(MAX_OCTETS).partition(b"\n")[2]
+    return (head + b"\n" + tail).decode("utf-8", "replace")
 
-    dnsmasq writes its file anew in place, so a reader may see the first part of it. A line that
-    ends with its address may be cut off within it, and is passed over as well: a whole one has
-    five fields.
-    """
-    found: dict[str, list[Lease]] = {}
-    for line in text.splitlines():
-        fields = line.split()
-        if len(fields) < 4:
-            continue
-        try:
-            ends = float(int(fields[0]))
-            # The hardware type, 01 for Ethernet, may stand in front.
-            mac, address = parse_mac(fields[1].removeprefix("01-")), IPv4Address(fields[2])
-        except (ValueError, OverflowError):
-            continue
-        if ends >= 0:
-            lease = Lease(address, float("inf") if ends < NO_TIME_OF_DAY else ends)
-            found.setdefault(mac, []).append(lease)
-    for leases in found.values():
-        leases.sort(key=lambda lease: lease.ends, reverse=True)
-    return found
+
+def lease_sights(path: Path, now: datetime) -> list[Sight]:
+    """What a lease file says now, leases that have ended left out. Raises BadFile."""
+    try:
+        with path.open("rb") as file:
+            found = parse_leases(read_leases(file))
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or "is not a path"
+        what, remedy = f"cannot be read: {why}", "correct the path, or let it be read"
+        raise BadFile(Problem(what, remedy, str(path))) from None
+    return [
+        Sight(
+            Source.LEASES,
+            mac,
+            str(lease.address),
+            lease.name,
+            where=str(path),
+            at=_time(lease.ends),
+        )
+        for mac, leases in found.items()
+        for lease in leases
+        if lease.ends >= now.timestamp()
+    ]
+
+
+def _time(ends: float) -> datetime | None:
+    try:
+        return datetime.fromtimestamp(ends, UTC)
+    except (OverflowError, ValueError, OSError):
+        return None
 
 
 def lease_files(sides: Mapping[SideName, Side]) -> dict[SideName, Path]:
@@ -110,8 +118,7 @@ class LeaseFinder:
             mark = (about.st_mtime_ns, about.st_size, about.st_ino)
             if path not in self._seen or self._seen[path][0] != mark:
                 with path.open("rb") as file:
-                    text = file.read(MAX_OCTETS).decode("utf-8", "replace")
-                self._seen[path] = (mark, parse_leases(text))
+                    self._seen[path] = (mark, parse_leases(read_leases(file)))
         except (OSError, ValueError):
             # A server that is just writing its file anew, or a path that cannot be: nothing is
             # known this moment.

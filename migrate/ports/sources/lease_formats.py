@@ -1,0 +1,152 @@
+"""Lease files of three DHCP servers, read as text. What is no lease in them is passed over.
+
+* dnsmasq (dnsmasq(8), option --dhcp-leasefile): one lease a line, expiry in seconds since 1970 (0
+  for never), MAC, address, host name, client identifier. A dnsmasq built for machines without a
+  clock (HAVE_BROKEN_RTC) writes the length of the lease instead of its expiry.
+* ISC dhcpd (dhcpd.leases(5)): blocks `lease ADDRESS { ... }`; the last one of an address is in
+  force; times in UTC, or `epoch SECONDS`, or `never`.
+* Kea (its administrator reference, memfile): CSV with a header; rows are appended, so the last one
+  of an address is in force; state 0 is an assigned lease, a lifetime of 0 a deleted one.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from calendar import timegm
+from collections.abc import Iterator
+from dataclasses import dataclass
+from ipaddress import IPv4Address
+
+from migrate.model.eui48 import parse_mac
+
+NO_TIME_OF_DAY = 366 * 24 * 3600 * 10
+"""Seconds: a smaller number is a time before 1980, so it is no expiry but the length of a lease."""
+LONGEST_NAME = 253
+"""Octets of a host name (RFC 1035, section 2.3.4, without the length octets)."""
+_BLOCK = re.compile(r"^[ \t]*lease[ \t]+([0-9.]{7,15})[ \t]*\{([^{}]*)\}", re.MULTILINE)
+_ISC = re.compile(
+    r"^[ \t]*(?:lease[ \t]+[0-9.]+[ \t]*\{|server-duid\b|authoring-byte-order\b|failover\b)",
+    re.MULTILINE,
+)
+_STATEMENT = re.compile(r"[ \t]*([a-z][a-z-]*)[ \t]+([^;\n]*);")
+_DATE = re.compile(r"[0-6] (\d{4,6})/(\d{1,2})/(\d{1,2}) (\d{1,2}):(\d{1,2}):(\d{1,2})")
+_EPOCH = re.compile(r"epoch (\d{1,18})")
+
+
+@dataclass(frozen=True)
+class Lease:
+    """An address and when its lease ends, in seconds since 1970; infinity where nobody can tell.
+    `name`: the host name that the client gave, empty if none."""
+
+    address: IPv4Address
+    ends: float
+    name: str = ""
+
+
+def parse_leases(text: str) -> dict[str, list[Lease]]:
+    """Leases by MAC, the one that ends last first, in whichever of the three formats.
+
+    A server may be writing the file just now, so that a reader sees the first part of it: a lease
+    that is cut off is passed over.
+    """
+    if text.lstrip().startswith("address,hwaddr"):
+        read = _kea(text)
+    elif _ISC.search(text):
+        read = _isc(text)
+    else:
+        read = _dnsmasq(text)
+    found: dict[str, list[Lease]] = {}
+    for mac, lease in read:
+        found.setdefault(mac, []).append(lease)
+    for leases in found.values():
+        leases.sort(key=lambda lease: lease.ends, reverse=True)
+    return found
+
+
+def _dnsmasq(text: str) -> Iterator[tuple[str, Lease]]:
+    for line in text.splitlines():
+        fields = line.split()
+        # A line that ends with its address may be cut off within it: a whole one has five fields.
+        if len(fields) < 4:
+            continue
+        try:
+            ends = float(int(fields[0]))
+            # The hardware type, 01 for Ethernet, may stand in front.
+            mac, address = parse_mac(fields[1].removeprefix("01-")), IPv4Address(fields[2])
+        except (ValueError, OverflowError):
+            continue
+        if ends >= 0:
+            yield mac, Lease(address, _never_small(ends), _name(fields[3]))
+
+
+def _never_small(ends: float) -> float:
+    return float("inf") if ends < NO_TIME_OF_DAY else ends
+
+
+def _isc(text: str) -> Iterator[tuple[str, Lease]]:
+    last: dict[str, tuple[str, Lease] | None] = {}
+    for block in _BLOCK.finditer(text):
+        said = {found[1]: found[2].strip() for found in _STATEMENT.finditer(block[2])}
+        # `binding state` begins with a word that others begin with as well: it is looked for whole.
+        state = re.search(r"^[ \t]*binding state (\w+);", block[2], re.MULTILINE)
+        kind, _, hardware = said.get("hardware", "").partition(" ")
+        ends = _isc_time(said.get("ends", ""))
+        last[block[1]] = None
+        if state and state[1] != "active":
+            continue
+        try:
+            mac, address = parse_mac(hardware), IPv4Address(block[1])
+        except ValueError:
+            continue
+        if kind == "ethernet" and ends is not None:
+            name = _name(said.get("client-hostname", "").strip('"'))
+            last[block[1]] = (mac, Lease(address, ends, name))
+    yield from (one for one in last.values() if one)
+
+
+def _isc_time(text: str) -> float | None:
+    if text == "never":
+        return float("inf")
+    if found := _EPOCH.match(text):
+        return float(found[1])
+    if found := _DATE.fullmatch(text):
+        try:
+            return float(timegm(tuple(int(part) for part in found.groups())))
+        except (ValueError, OverflowError):
+            return None
+    return None
+
+
+def _kea(text: str) -> Iterator[tuple[str, Lease]]:
+    last: dict[str, tuple[str, Lease] | None] = {}
+    rows = csv.reader(text.splitlines(), quoting=csv.QUOTE_NONE)
+    header: list[str] = []
+    try:
+        for row in rows:
+            if not header:
+                header = [name.strip() for name in row]
+                continue
+            said = dict(zip(header, row, strict=False))
+            last[said.get("address", "")] = _kea_lease(said) if len(row) == len(header) else None
+    except csv.Error:
+        pass  # what was read until there is good
+    yield from (one for one in last.values() if one)
+
+
+def _kea_lease(said: dict[str, str]) -> tuple[str, Lease] | None:
+    try:
+        mac, address = parse_mac(said["hwaddr"]), IPv4Address(said["address"])
+        ends, lifetime = float(int(said["expire"])), int(said["valid_lifetime"])
+    except (KeyError, ValueError, OverflowError):
+        return None
+    if said.get("state", "0") not in ("0", "") or lifetime <= 0:
+        return None
+    # A lifetime of 2^32-1 never ends (RFC 2131, section 3.3).
+    ends = float("inf") if lifetime == 2**32 - 1 else ends
+    return mac, Lease(address, ends, _name(said.get("hostname", "").rstrip(".")))
+
+
+def _name(text: str) -> str:
+    plain = text != "*" and text.isprintable() and len(text) <= LONGEST_NAME
+    return text if plain else ""

@@ -1,0 +1,123 @@
+"""Lease files of ISC dhcpd and Kea.
+
+Sources: dhcpd.leases(5) of ISC DHCP 4.4 (the last declaration of an address counts; dates in UTC as
+`weekday year/month/day hour:minute:second`, or `epoch` seconds, or `never`; binding states). Kea's
+columns and states are from memory of its administrator reference (memfile backend, state 0 is
+default); `calendar.timegm` is the reference for times.
+"""
+
+from __future__ import annotations
+
+from calendar import timegm
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from migrate.model.parsing import MAX_OCTETS
+from migrate.model.problems import BadFile
+from migrate.ports.sources.lease_formats import parse_leases
+from migrate.ports.sources.leases import lease_sights
+
+A, B = "00-00-5E-00-53-01", "00-00-5E-00-53-02"
+ISC = """# The format of this file is documented in the dhcpd.leases(5) manual page.
+authoring-byte-order little-endian;
+
+lease 192.0.2.11 {
+  starts 4 2026/11/26 00:00:00;
+  ends 4 2026/11/26 12:00:00;
+  binding state active;
+  next binding state free;
+  hardware ethernet 00:00:5e:00:53:01;
+  uid "\\001\\000\\000^\\000S\\001";
+  client-hostname "desk-lamp";
+}
+lease 192.0.2.12 {
+  ends never;
+  binding state active;
+  hardware ethernet 00:00:5e:00:53:02;
+}
+lease 192.0.2.13 {
+  ends epoch 1795694400; # Thu Nov 26 12:00:00 2026
+  binding state active;
+  hardware ethernet 00:00:5e:00:53:03;
+}
+lease 192.0.2.14 {
+  ends 4 2026/11/26 12:00:00;
+  binding state active;
+  hardware ethernet 00:00:5e:00:53:04;
+}
+lease 192.0.2.14 {
+  ends 4 2026/11/26 06:00:00;
+  binding state free;
+  hardware ethernet 00:00:5e:00:53:04;
+}
+lease 192.0.2.15 {
+  ends 4 2026/11/26 12:00:00;
+  binding state active;
+  hardware token-ring 00:00:5e:00:53:05;
+}
+lease 192.0.2.16 {
+  ends 4 2026/11/26 12:00:00;
+  binding state act"""
+KEA_HEAD = "address,hwaddr,client_id,valid_lifetime,expire,subnet_id,fqdn_fwd,fqdn_rev,"
+KEA = f"""{KEA_HEAD}hostname,state,user_context
+192.0.2.11,00:00:5e:00:53:01,01:00:00:5e:00:53:01,3600,1795690000,1,0,0,old-name,0,
+192.0.2.11,00:00:5e:00:53:01,01:00:00:5e:00:53:01,3600,1795694400,1,0,0,desk-lamp.example.net.,0,
+192.0.2.12,00:00:5e:00:53:02,,4294967295,1795694400,1,0,0,,0,{{ "a": "b&#x2cc" }}
+192.0.2.13,00:00:5e:00:53:03,,3600,1795694400,1,0,0,,1,
+192.0.2.14,00:00:5e:00:53:04,,3600,1795694400,1,0,0,,0,
+192.0.2.14,00:00:5e:00:53:04,,0,1795694400,1,0,0,,0,
+192.0.2.15,00:00:5e:00:53:05,,3600,17956"""
+END = float(timegm((2026, 11, 26, 12, 0, 0)))
+
+
+@pytest.mark.parametrize(("text", "name"), [(ISC, "desk-lamp"), (KEA, "desk-lamp.example.net")])
+def test_leases_in_force(text: str, name: str) -> None:
+    found = parse_leases(text)
+    (first,) = found[A]
+    assert (str(first.address), first.ends, first.name) == ("192.0.2.11", END, name)
+    assert found[B][0].ends == float("inf")
+    # Free, declined, deleted, of another hardware, cut off: none of them is one.
+    others = {"00-00-5E-00-53-03"} if text is ISC else set()
+    assert found.keys() == {A, B, *others}
+    assert all(found[mac][0].ends == END for mac in others)
+
+
+@pytest.mark.parametrize("text", [ISC, KEA])
+@given(cut=st.integers(0, 2000))
+def test_a_file_that_is_just_being_written(text: str, cut: int) -> None:
+    whole = {lease for leases in parse_leases(text).values() for lease in leases}
+    for mac, leases in parse_leases(text[:cut]).items():
+        assert mac.startswith("00-00-5E-00-53-")
+        # What is cut off may hide that a lease has been given up; it invents none.
+        for lease in leases:
+            assert lease in whole or str(lease.address) in text[:cut]
+
+
+@given(st.text(max_size=400))
+def test_whatever_stands_in_it(text: str) -> None:
+    for head in ("", "lease 192.0.2.1 {\n", "address,hwaddr,valid_lifetime,expire\n"):
+        assert isinstance(parse_leases(head + text), dict)
+
+
+def test_of_a_huge_file_the_end_is_read(tmp_path: Path) -> None:
+    """Servers write what is new at the end: that must not be what is left out."""
+    path = tmp_path / "kea.csv"
+    header, _, rest = KEA.partition("\n")
+    filler = "192.0.2.99,00:00:5e:00:53:99,,3600,1795694400,1,0,0,,0,\n"
+    path.write_text(header + "\n" + filler * (MAX_OCTETS // len(filler) + 2000) + rest)
+    assert path.stat().st_size > MAX_OCTETS
+    now = datetime(2026, 11, 26, tzinfo=UTC)
+    assert {sight.mac for sight in lease_sights(path, now)} >= {A, B}
+
+
+def test_ended_ones_are_left_out(tmp_path: Path) -> None:
+    path = tmp_path / "dhcpd.leases"
+    path.write_text(ISC)
+    later = datetime(2026, 11, 26, 12, 0, 1, tzinfo=UTC)
+    assert {sight.mac for sight in lease_sights(path, later)} == {B}
+    with pytest.raises(BadFile, match="cannot be read"):
+        lease_sights(tmp_path / "none", later)
