@@ -61,7 +61,6 @@ def test_new_devices_stand_below(mark: str, end: str) -> None:
 
 
 def test_a_text_that_looks_like_a_table_is_not_edited() -> None:
-    text = TABLES.replace('name = "plug"', 'load = """\n[[device]]\n"""\nname = "plug"')
     text = TABLES.replace("by the window", 'by the window\nplace = """a\n[[device]]\nb"""')
     with pytest.raises(BadFile):
         edited(text, "fleet.toml", [], {1: {"firmware": "2.0"}})
