@@ -1,0 +1,1 @@
+"""The whole job on real networks: namespaces, bridges, DHCP servers, brokers, kernels."""

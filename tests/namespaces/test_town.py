@@ -1,0 +1,154 @@
+"""The whole job on real networks: plan, run, report, rollback; and what goes wrong there.
+
+What the tool says is held against what others know: each device's own kernel, the DHCP servers'
+lease files, the operator's neighbour table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from migrate.model.problems import Exit
+
+from .town import Device, Town, check_possible
+
+pytestmark = [pytest.mark.long, pytest.mark.timeout(180)]
+ABOUT = (
+    ("desk", "larch", "http"),
+    ("hall", "larch", "mqtt"),
+    ("attic", "rowan", "http"),
+    ("cellar", "rowan", "mqtt"),
+    ("porch", "sedge", "http"),
+    ("shed", "sedge", "mqtt"),
+)
+
+
+@pytest.fixture(autouse=True)
+def _possible() -> None:
+    check_possible()
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Iterator[Path]:
+    yield tmp_path
+
+
+def devices(**faults: str) -> list[Device]:
+    return [
+        Device(name, family, via, f"00-00-5E-00-53-{number:02X}", faults.get(name, ""))  # type: ignore[arg-type]
+        for number, (name, family, via) in enumerate(ABOUT, 1)
+    ]
+
+
+def write_files(town: Town, *, leases: bool = True, more: str = "") -> None:
+    """The owner's files: no address stands in them, MACs do."""
+    old, new = town.old, town.new
+    fleet = "\n".join(
+        f'[[device]]\nname = "{d.name}"\nmac = "{d.mac}"\ndialect = "{d.family}"\n'
+        f'via = "{d.via}"\ntopic = "{d.name}"\nfirmware = "1.0.0"\n'
+        for d in town.devices.values()
+    )
+    (town.folder / "fleet.toml").write_text(fleet)
+    tables = f"""
+title = "Town"
+[wifi]
+ssid = "{new.ssid}"
+secret = {{ env = "NEW_WIFI" }}
+[broker]
+host = "{new.router}"
+username = "{new.user}"
+password = {{ env = "NEW_BROKER" }}
+[old]
+subnet = "{old.subnet}"
+leases = "{old.leases}"
+wifi = {{ ssid = "{old.ssid}", secret = {{ env = "OLD_WIFI" }} }}
+broker = {{ host = "{old.router}", username = "{old.user}", password = {{ env = "OLD_BROKER" }} }}
+[new]
+subnet = "{new.subnet}"
+{f'leases = "{new.leases}"' if leases else ""}
+[pace]
+stranded_at_most = 4
+soak_seconds = 1
+look_seconds = 0.2
+reply_seconds = 3
+deadline_seconds = {{ least = 8, most = 25 }}
+{more}
+"""
+    (town.folder / "town.toml").write_text(tables)
+
+
+def mac_of(lease_file: Path) -> dict[str, str]:
+    """MAC by address, as the DHCP server wrote it."""
+    lines = [line.split() for line in lease_file.read_text().splitlines()]
+    return {fields[2]: fields[1].upper().replace(":", "-") for fields in lines if len(fields) == 5}
+
+
+async def test_the_whole_fleet_there_and_back(folder: Path) -> None:
+    async with Town(folder, devices()) as town:
+        write_files(town)
+        planned = await town.migrate("plan", "town.toml")
+        assert planned.code == Exit.DONE, planned.all
+        before = {name: d.now["settings"] for name, d in town.devices.items()}
+        looked = await town.migrate("run", "town.plan.json", "--dry-run")
+        assert looked.code == Exit.DONE, looked.all
+        assert set(town.where().values()) == {"old"}
+
+        moved = await town.migrate("run", "town.plan.json")
+        assert moved.code == Exit.DONE, moved.all + str(town.devices["shed"].events)
+        assert "6 of 6 devices are on the new side" in moved.out
+        assert set(town.where().values()) == {"new"}
+        leased, known = mac_of(town.new.leases), town.neighbours()
+        for name, device in town.devices.items():
+            address = town.kernel_address(name)
+            assert address == device.now["address"]
+            assert leased[address] == device.mac
+            assert device.now["changed"] == 1
+            assert device.now["settings"]["host"] == town.new.router
+            if device.via == "http":
+                assert known[address] == device.mac
+                assert address in moved.out
+
+        report = await town.migrate("report")
+        assert report.code == Exit.DONE, report.all
+        back = await town.migrate("rollback")
+        assert back.code == Exit.DONE, back.all
+        assert set(town.where().values()) == {"old"}
+        assert {name: d.now["settings"] for name, d in town.devices.items()} == before
+        assert not any(secret in moved.all + back.all for secret in town.secrets.values())
+
+
+async def test_a_wrong_passphrase_costs_the_pilot_alone(folder: Path) -> None:
+    async with Town(folder, devices(), new_secret="herring bladder 9023") as town:
+        write_files(town)
+        assert (await town.migrate("plan", "town.toml")).code == Exit.DONE
+        held = await town.migrate("run", "town.plan.json")
+        assert held.code == Exit.HELD, held.all
+        told = [name for name, device in town.devices.items() if device.now["changed"]]
+        assert len(told) == 1
+        assert f"{told[0]} is adrift" in held.out
+        assert town.where() == {name: None if name in told else "old" for name in town.devices}
+        # It really is on no network: its kernel has no address, and nobody else was sent anything.
+        assert town.kernel_address(told[0]) == ""
+        lost = await town.migrate("adrift")
+        assert lost.code == Exit.HELD, lost.all
+        assert told[0] in lost.out
+        assert town.new.ssid in lost.out
+
+
+async def test_one_that_comes_back_to_the_old_network(folder: Path) -> None:
+    async with Town(folder, devices(desk="RETURNS_TO_OLD")) as town:
+        write_files(town)
+        assert (await town.migrate("plan", "town.toml")).code == Exit.DONE
+        held = await town.migrate("run", "town.plan.json")
+        assert held.code == Exit.HELD, held.all
+        assert "desk has returned" in held.out
+        assert town.where()["desk"] == "old"
+        # Its lease is on the old network as before; nobody took the other's word for it.
+        assert town.devices["desk"].mac in mac_of(town.old.leases).values()
+        again = await town.migrate("resume", "--again", "desk")
+        assert again.code == Exit.DONE, again.all
+        assert set(town.where().values()) == {"new"}
+        assert town.devices["desk"].now["changed"] == 2

@@ -1,0 +1,380 @@
+"""Two networks in namespaces of their own, their servers, the operator's machine, and devices.
+
+    operator --- bridge of the old network (DHCP server, broker) --- devices
+        \\------- bridge of the new network (DHCP server, broker) --- devices that moved
+
+Addresses are those of RFC 5737, in these namespaces alone; there is no route out of them. Every
+namespace has our prefix and the number of the process that made it, so that what a killed test left
+behind can be told and is removed by the next.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import shutil
+import subprocess
+import sys
+from dataclasses import asdict, dataclass, field
+from ipaddress import IPv4Network
+from pathlib import Path
+from types import TracebackType
+from typing import Any, NoReturn, Self
+
+import pytest
+
+from migrate.lab.firmware.base import Store
+from migrate.lab.signals import Signal
+from migrate.lab.specs import Family
+from migrate.model.problems import Exit
+
+from .node import BRIDGE, INTERFACE, ip
+
+PREFIX = "mgtown"
+NEEDED = ("ip", "dnsmasq", "mosquitto", "mosquitto_passwd", "udhcpc")
+ROOT = Path(__file__).parents[2]
+WAIT = 40.0
+
+
+def missing(words: str) -> NoReturn:
+    """Skip, or fail where namespaces are required."""
+    if os.environ.get("MIGRATE_NAMESPACES") == "required":
+        pytest.fail(words)
+    pytest.skip(words)
+
+
+def check_possible() -> None:
+    """Say in words why this machine cannot have a town."""
+    path = f"{os.environ.get('PATH', '')}:/usr/sbin:/sbin"
+    lacking = [name for name in NEEDED if shutil.which(name, path=path) is None]
+    if lacking:
+        missing(f"no {', '.join(lacking)} here: install your system's packages")
+    if os.geteuid() != 0:
+        missing("network namespaces need root here")
+    name = f"{PREFIX}{os.getpid()}try"
+    made = subprocess.run(["ip", "netns", "add", name], capture_output=True, check=False)
+    if made.returncode != 0:
+        missing("network namespaces are not allowed here")
+    ip("netns", "delete", name)
+
+
+def namespaces() -> list[str]:
+    """The named ones of this machine."""
+    listed = subprocess.run(["ip", "netns", "list"], capture_output=True, text=True, check=True)
+    return [line.split()[0] for line in listed.stdout.splitlines() if line.strip()]
+
+
+def remove_left_behind() -> None:
+    """Namespaces of ours whose process is gone."""
+    for name in namespaces():
+        number = name.removeprefix(PREFIX).split("-")[0]
+        if name.startswith(PREFIX) and number.isdecimal() and not Path(f"/proc/{number}").exists():
+            subprocess.run(["ip", "netns", "delete", name], check=False, capture_output=True)
+
+
+@dataclass
+class Network:
+    """One network: its access point's words, its addresses, its servers' files."""
+
+    name: str
+    namespace: str
+    ssid: str
+    secret: str
+    subnet: IPv4Network
+    user: str
+    password: str
+    folder: Path
+
+    @property
+    def router(self) -> str:
+        """DHCP server and broker."""
+        return str(self.subnet[1])
+
+    @property
+    def operator(self) -> str:
+        """The operator's address there."""
+        return str(self.subnet[2])
+
+    @property
+    def leases(self) -> Path:
+        return self.folder / f"{self.name}.leases"
+
+
+@dataclass
+class Device:
+    """One device as it is described, and what it has told."""
+
+    name: str
+    family: Family
+    via: str
+    mac: str
+    fault: str = ""
+    events: list[dict[str, Any]] = field(default_factory=list)
+    process: asyncio.subprocess.Process | None = None
+
+    @property
+    def now(self) -> dict[str, Any]:
+        """Its last word; empty before the first."""
+        return self.events[-1] if self.events else {}
+
+
+@dataclass
+class Ended:
+    """A command that has ended."""
+
+    code: int
+    out: str
+    err: str
+
+    @property
+    def all(self) -> str:
+        return self.out + self.err
+
+
+class Town:
+    """Enter it with ``async with``: networks and servers are there, and every device is up."""
+
+    def __init__(self, folder: Path, devices: list[Device], *, new_secret: str = "") -> None:
+        self.folder = folder
+        self.devices = {device.name: device for device in devices}
+        mark = f"{PREFIX}{os.getpid()}"
+        self.old = Network(
+            "old", f"{mark}-old", "town-old", "quarry kettle 4711", IPv4Network("192.0.2.0/24"),
+            "house", "Tr0wel-dusk", folder,
+        )  # fmt: skip
+        self.new = Network(
+            "new", f"{mark}-new", "town-new", "heron ladder 9023", IPv4Network("198.51.100.0/24"),
+            "house-new", "Fl1nt-dawn", folder,
+        )  # fmt: skip
+        self.operator = f"{mark}-op"
+        self.secrets = {
+            "OLD_WIFI": self.old.secret,
+            "NEW_WIFI": new_secret or self.new.secret,
+            "OLD_BROKER": self.old.password,
+            "NEW_BROKER": self.new.password,
+        }
+        self.changed = Signal()
+        self._mark = mark
+        self._servers: list[asyncio.subprocess.Process] = []
+        self._reading: list[asyncio.Task[None]] = []
+
+    # What the tests look at
+
+    def where(self) -> dict[str, str | None]:
+        """The network each device says it is on."""
+        return {name: device.now.get("network") for name, device in self.devices.items()}
+
+    def kernel_address(self, name: str) -> str:
+        """The address of a device's interface, as its own kernel tells it."""
+        shown = subprocess.run(
+            ["ip", "-n", self._home(name), "-j", "-4", "address", "show", "dev", INTERFACE],
+            capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        found = [info["local"] for one in json.loads(shown.stdout) for info in one["addr_info"]]
+        return found[0] if found else ""
+
+    def neighbours(self) -> dict[str, str]:
+        """Whom the operator's kernel knows: MAC by address (ip-neighbour(8))."""
+        shown = subprocess.run(
+            ["ip", "-n", self.operator, "-j", "neighbour"],
+            capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        return {
+            one["dst"]: one["lladdr"].upper().replace(":", "-")
+            for one in json.loads(shown.stdout)
+            if "lladdr" in one
+        }
+
+    async def until(self, predicate: Any) -> None:
+        """Asked at every word of a device."""
+        await self.changed.until(predicate, WAIT)
+
+    async def migrate(self, *args: str | Path) -> Ended:
+        """The real command on the operator's machine."""
+        words = ("ip", "netns", "exec", self.operator, sys.executable, "-m", "migrate")
+        process = await asyncio.create_subprocess_exec(
+            *words, *map(str, args),
+            cwd=self.folder, env=self._environment(),
+            stdin=asyncio.subprocess.DEVNULL,
+            stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
+        )  # fmt: skip
+        try:
+            async with asyncio.timeout(90):
+                out, err = await process.communicate()
+        finally:
+            if process.returncode is None:
+                process.kill()
+                await process.wait()
+        return Ended(process.returncode or Exit.DONE, out.decode(), err.decode())
+
+    def _environment(self) -> dict[str, str]:
+        return {
+            "PATH": os.environ["PATH"],
+            "HOME": str(self.folder),
+            "XDG_STATE_HOME": str(self.folder / "state"),
+            "XDG_RUNTIME_DIR": str(self.folder),
+            "PYTHONPATH": str(ROOT),
+            **self.secrets,
+        }
+
+    # Building and taking down
+
+    async def __aenter__(self) -> Self:
+        remove_left_behind()
+        try:
+            for network in (self.old, self.new):
+                await self._lay(network)
+            self._lay_operator()
+            for device in self.devices.values():
+                await self._place(device)
+            await self.until(lambda: all(d.now.get("what") == "up" for d in self.devices.values()))
+        except BaseException:
+            await self._take_down()
+            raise
+        return self
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        await self._take_down()
+
+    async def _lay(self, network: Network) -> None:
+        space = network.namespace
+        ip("netns", "add", space)
+        ip("-n", space, "link", "set", "lo", "up")
+        ip("-n", space, "link", "add", BRIDGE, "type", "bridge")
+        length = network.subnet.prefixlen
+        ip("-n", space, "address", "add", f"{network.router}/{length}", "dev", BRIDGE)
+        ip("-n", space, "link", "set", BRIDGE, "up")
+        network.leases.touch()
+        conf = self.folder / f"{network.name}.dnsmasq"
+        first, last = network.subnet[50], network.subnet[150]
+        conf.write_text(
+            f"interface={BRIDGE}\nbind-interfaces\nport=0\nno-resolv\nno-ping\nuser=root\n"
+            f"dhcp-authoritative\ndhcp-leasefile={network.leases}\n"
+            f"dhcp-range={first},{last},1h\ndhcp-option=3\n"
+        )
+        await self._serve(space, "dnsmasq", "--keep-in-foreground", f"--conf-file={conf}")
+        words = self.folder / f"{network.name}.passwords"
+        words.touch(0o600)
+        subprocess.run(  # noqa: ASYNC221 - nothing else is at work yet
+            ["mosquitto_passwd", "-b", str(words), network.user, network.password],
+            check=True, capture_output=True,
+        )  # fmt: skip
+        broker = self.folder / f"{network.name}.mosquitto"
+        broker.write_text(
+            f"listener 1883 {network.router}\nallow_anonymous false\npassword_file {words}\n"
+            "persistence false\nuser root\nlog_dest none\n"
+        )
+        await self._serve(space, "mosquitto", "-c", str(broker))
+
+    async def _serve(self, space: str, *words: str) -> None:
+        self._servers.append(
+            await asyncio.create_subprocess_exec(
+                "ip", "netns", "exec", space, *words,
+                stdin=asyncio.subprocess.DEVNULL,
+                stdout=asyncio.subprocess.DEVNULL,
+                stderr=(self.folder / f"{space}-{words[0]}.log").open("wb"),
+            )
+        )  # fmt: skip
+
+    def _lay_operator(self) -> None:
+        ip("netns", "add", self.operator)
+        ip("-n", self.operator, "link", "set", "lo", "up")
+        for network in (self.old, self.new):
+            end = f"op{network.name}"
+            ip(
+                *("-n", self.operator, "link", "add", network.name, "type", "veth"),
+                *("peer", "name", end, "netns", network.namespace),
+            )
+            ip("-n", network.namespace, "link", "set", end, "master", BRIDGE, "up")
+            address = f"{network.operator}/{network.subnet.prefixlen}"
+            ip("-n", self.operator, "address", "add", address, "dev", network.name)
+            ip("-n", self.operator, "link", "set", network.name, "up")
+
+    def _home(self, name: str) -> str:
+        return f"{self._mark}-{name}"
+
+    async def _place(self, device: Device) -> None:
+        home, cable = self._home(device.name), f"c{device.mac[-2:]}"
+        ip("netns", "add", home)
+        ip("-n", home, "link", "set", "lo", "up")
+        ip(
+            *("-n", home, "link", "add", INTERFACE, "address", device.mac.replace("-", ":")),
+            *("type", "veth", "peer", "name", cable, "netns", self.old.namespace),
+        )
+        folder = self.folder / device.name
+        folder.mkdir()
+        device.process = await asyncio.create_subprocess_exec(
+            "ip", "netns", "exec", home, sys.executable, "-m", "tests.namespaces.node",
+            cwd=ROOT,
+            stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE,
+            stderr=(folder / "log").open("wb"),
+        )  # fmt: skip
+        store = Store(
+            wifi_name=self.old.ssid,
+            wifi_key=self.old.secret,
+            broker_host=self.old.router,
+            broker_user=self.old.user,
+            broker_password=self.old.password,
+        )
+        spec = {
+            "name": device.name,
+            "family": device.family,
+            "mac": device.mac,
+            "topic": device.name,
+            "restart_seconds": 0.3,
+        }
+        networks = {
+            one.name: {
+                "ssid": one.ssid,
+                "secret": one.secret,
+                "subnet": str(one.subnet),
+                "namespace": one.namespace,
+            }
+            for one in (self.old, self.new)
+        }
+        said = {
+            "folder": str(folder),
+            "cable": cable,
+            "networks": networks,
+            "spec": spec,
+            "store": {**asdict(store), "pending": []},
+            "fault": device.fault,
+        }
+        assert device.process.stdin
+        device.process.stdin.write(json.dumps(said).encode() + b"\n")
+        self._reading.append(asyncio.create_task(self._listen(device)))
+
+    async def _listen(self, device: Device) -> None:
+        assert device.process
+        assert device.process.stdout
+        async for line in device.process.stdout:
+            device.events.append(json.loads(line))
+            self.changed.fire()
+
+    async def _take_down(self) -> None:
+        for device in self.devices.values():
+            if device.process and device.process.stdin:
+                device.process.stdin.close()
+        processes = [d.process for d in self.devices.values() if d.process] + self._servers
+        for server in self._servers:
+            if server.returncode is None:
+                server.terminate()
+        for process in processes:
+            try:
+                async with asyncio.timeout(10):
+                    await process.wait()
+            except TimeoutError:
+                process.kill()
+                await process.wait()
+        for task in self._reading:
+            task.cancel()
+        await asyncio.gather(*self._reading, return_exceptions=True)
+        for name in namespaces():
+            if name.startswith(f"{self._mark}-"):
+                ip("netns", "delete", name)
