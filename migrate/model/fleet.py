@@ -116,10 +116,32 @@ def faults_at(model: str, faults: Iterable[tuple[tuple[str | int, ...], str]]) -
 
 
 class Login(Strict):
-    """User name and password of a device's own HTTP interface."""
+    """How migrate proves itself at a device's own HTTP interface: by user name and password (RFC
+    7617, RFC 7616), or by a token (RFC 6750)."""
 
-    username: Text
-    password: SecretRef
+    username: Text | None = None
+    password: SecretRef | None = None
+    token: SecretRef | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Login:
+        if self.token is not None:
+            both = [name for name in ("username", "password") if getattr(self, name) is not None]
+            faults = [((name,), "does not go with token; keep one of them") for name in both]
+        else:
+            lacking = [name for name in ("username", "password") if getattr(self, name) is None]
+            faults = [((name,), f"is missing; add {name} = ...") for name in lacking]
+        if faults:
+            raise faults_at("Login", faults)
+        return self
+
+    @property
+    def secret(self) -> SecretRef:
+        """The password, or the token."""
+        kept = self.password or self.token
+        if kept is None:
+            raise ValueError("neither password nor token")  # refused above
+        return kept
 
 
 class Device(Strict):

@@ -97,9 +97,27 @@ class HttpLine:
         if at.auth == "none" or at.password is None:
             return None
         if at not in self._auth:
-            kind = httpx.BasicAuth if at.auth == "basic" else httpx.DigestAuth
-            self._auth[at] = _Login(kind(at.username, at.password.reveal()))
+            self._auth[at] = _Login(_login_by(at, at.password.reveal()))
         return self._auth[at]
+
+
+def _login_by(at: At, secret: str) -> httpx.Auth:
+    if at.auth == "bearer":
+        return _Bearer(secret)
+    kind = httpx.BasicAuth if at.auth == "basic" else httpx.DigestAuth
+    return kind(at.username, secret)
+
+
+class _Bearer(httpx.Auth):
+    """A token in the Authorization field (RFC 6750, section 2.1)."""
+
+    def __init__(self, token: str) -> None:
+        self._field = f"Bearer {token}"
+
+    def auth_flow(self, request: httpx.Request) -> Generator[httpx.Request, httpx.Response, None]:
+        """See httpx.Auth."""
+        request.headers["Authorization"] = self._field
+        yield request
 
 
 class _NoLogin(Exception):

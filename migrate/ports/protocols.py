@@ -11,7 +11,7 @@ from migrate.dialects.messages import Reply, Request
 from migrate.model.secrets import Secret
 
 SideName = Literal["old", "new"]
-Auth = Literal["none", "basic", "digest"]
+Auth = Literal["none", "basic", "digest", "bearer"]
 
 
 @dataclass(frozen=True)

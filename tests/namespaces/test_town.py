@@ -6,7 +6,6 @@ lease files, the operator's neighbour table.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -29,11 +28,6 @@ ABOUT = (
 @pytest.fixture(autouse=True)
 def _possible() -> None:
     check_possible()
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Iterator[Path]:
-    yield tmp_path
 
 
 def devices(**faults: str) -> list[Device]:
@@ -86,8 +80,8 @@ def mac_of(lease_file: Path) -> dict[str, str]:
     return {fields[2]: fields[1].upper().replace(":", "-") for fields in lines if len(fields) == 5}
 
 
-async def test_the_whole_fleet_there_and_back(folder: Path) -> None:
-    async with Town(folder, devices()) as town:
+async def test_the_whole_fleet_there_and_back(tmp_path: Path) -> None:
+    async with Town(tmp_path, devices()) as town:
         write_files(town)
         planned = await town.migrate("plan", "town.toml")
         assert planned.code == Exit.DONE, planned.all
@@ -120,8 +114,8 @@ async def test_the_whole_fleet_there_and_back(folder: Path) -> None:
         assert not any(secret in moved.all + back.all for secret in town.secrets.values())
 
 
-async def test_a_wrong_passphrase_costs_the_pilot_alone(folder: Path) -> None:
-    async with Town(folder, devices(), new_secret="herring bladder 9023") as town:
+async def test_a_wrong_passphrase_costs_the_pilot_alone(tmp_path: Path) -> None:
+    async with Town(tmp_path, devices(), new_secret="herring bladder 9023") as town:
         write_files(town)
         assert (await town.migrate("plan", "town.toml")).code == Exit.DONE
         held = await town.migrate("run", "town.plan.json")
@@ -138,8 +132,8 @@ async def test_a_wrong_passphrase_costs_the_pilot_alone(folder: Path) -> None:
         assert town.new.ssid in lost.out
 
 
-async def test_one_that_comes_back_to_the_old_network(folder: Path) -> None:
-    async with Town(folder, devices(desk="RETURNS_TO_OLD")) as town:
+async def test_one_that_comes_back_to_the_old_network(tmp_path: Path) -> None:
+    async with Town(tmp_path, devices(desk="RETURNS_TO_OLD")) as town:
         write_files(town)
         assert (await town.migrate("plan", "town.toml")).code == Exit.DONE
         held = await town.migrate("run", "town.plan.json")
