@@ -1,0 +1,1 @@
+"""JSON Schemas of the owner's files, made from the models by docs/generate_schemas.py."""
