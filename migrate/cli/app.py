@@ -9,7 +9,11 @@ import sys
 import typer
 
 from migrate.cli.adrift import adrift
+from migrate.cli.bench import bench
+from migrate.cli.broker import broker
 from migrate.cli.demo import demo
+from migrate.cli.dialect import dialect
+from migrate.cli.find import find
 from migrate.cli.page import page
 from migrate.cli.plan import plan
 from migrate.cli.rehearse import rehearse
@@ -17,8 +21,10 @@ from migrate.cli.replan import replan
 from migrate.cli.report import report
 from migrate.cli.resume import resume, rollback
 from migrate.cli.run import run
+from migrate.cli.schema import schema
 from migrate.cli.sheet import sheet
 from migrate.cli.status import status
+from migrate.cli.survey import survey
 
 app = typer.Typer(
     name="migrate",
@@ -28,17 +34,35 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help=(
         "Move a whole fleet of Wi-Fi devices to a new network without stranding one.\n\n"
-        "The usual order: plan, rehearse, run --dry-run, run. If a gate holds: status, then "
-        "resume, rollback or replan; if a device is missing: adrift. To see it all "
+        "The usual order: find, survey, bench, plan, rehearse, run --dry-run, run. If a gate holds: "
+        "status, then resume, rollback or replan; if a device is missing: adrift. To see it all "
         "on this machine alone: demo.\n\n"
         "Exit codes: 0 done, 1 mistake of migrate itself, 2 wrong usage, 3 bad file, 4 refused, "
         "since it could strand a device, 5 secret missing or open to others, 6 changed since it "
-        "was planned, 7 held at a gate, 8 stopped by you, 9 another run is working, 10 journal "
-        "trouble, 11 device or broker not reached, 12 a page cannot be served there."
+        "was planned or surveyed, 7 held at a gate, 8 stopped by you, 9 another run is working, 10 "
+        "journal trouble, 11 device or broker not reached, 12 a page cannot be served there."
     ),
 )
-for command in (plan, rehearse, run, resume, rollback, replan, status, page, adrift, report, demo):
+for command in (
+    find,
+    schema,
+    survey,
+    bench,
+    plan,
+    rehearse,
+    run,
+    resume,
+    rollback,
+    replan,
+    status,
+    page,
+    adrift,
+    report,
+    demo,
+):
     app.command()(command)
+app.add_typer(broker)
+app.add_typer(dialect)
 app.add_typer(sheet)
 
 

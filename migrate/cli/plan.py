@@ -14,7 +14,7 @@ from rich.text import Text
 from migrate.cli.common import TOOL, StateDir, out, problems_in_words, runs_folder, secret_reader
 from migrate.cli.legs import leg_place
 from migrate.model.problems import BadFile, Problem, Refused
-from migrate.planning.ledger import Finding
+from migrate.planning.ledger import Record
 from migrate.planning.legs import same_leg
 from migrate.planning.make import WHOLE, make_plan, make_plans, whole_refusals
 from migrate.planning.plan import Leg, Plan
@@ -106,7 +106,7 @@ def free_place(place: Path) -> Path:
 
 
 def plans_for(
-    inputs: Inputs, secrets: SecretReader, ledger: Sequence[Finding] = ()
+    inputs: Inputs, secrets: SecretReader, ledger: Sequence[Record] = ()
 ) -> tuple[Plan, ...]:
     """The frozen plans of what was loaded, one for each leg of the change. Raises Refused."""
     return make_plans(
@@ -125,7 +125,7 @@ def plans_for(
 def plan_for(
     inputs: Inputs,
     secrets: SecretReader,
-    ledger: Sequence[Finding] = (),
+    ledger: Sequence[Record] = (),
     only: Collection[str] | None = None,
     rest_of: str | None = None,
     leg: Leg = WHOLE,

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from migrate.dialects.compose import (
+    harmless_message,
     outputs_message,
     path_of,
     plain,
@@ -15,7 +16,7 @@ from migrate.dialects.compose import (
     write_message,
 )
 from migrate.dialects.messages import Switched
-from migrate.dialects.parts import Lines, fill
+from migrate.dialects.parts import Lines, Word, fill
 from migrate.dialects.schema import Dialect
 from migrate.model.fleet import Device, Transport
 from migrate.model.mqtt import TOPIC_MAX_OCTETS, topic_fault
@@ -33,7 +34,11 @@ def value_faults(dialect: Dialect, setting: Setting, value: Value) -> list[str]:
     told = plain(word, value)
     if not isinstance(told, str):
         return _lines_faults(dialect, setting, word.name, told)
-    text = told
+    return _text_faults(dialect, setting, word, told)
+
+
+def _text_faults(dialect: Dialect, setting: str, word: Word, text: str) -> list[str]:
+    """The same for a text, called `setting` in the words."""
     try:
         octets = len(text.encode("utf-8"))
     except UnicodeEncodeError:
@@ -151,6 +156,25 @@ def output_faults(
         one = Proof(dialect, (), len(f"?{query}") if query else 0)
         faults += one.faults(device)
     return faults + topic_faults(dialect, device) if transport == "mqtt" else faults
+
+
+def harmless_faults(
+    dialect: Dialect, device: Device, transport: Transport, values: Mapping[str, str]
+) -> list[str]:
+    """Why, by what the dialect says, these harmless texts would not arrive in one message; empty
+    where it says that they do."""
+    faults: list[str] = []
+    for name, text in values.items():
+        one = dialect.harmless[name]
+        word = Word(name=one.write, max_octets=one.max_octets)
+        faults += _text_faults(dialect, f"harmless {name}", word, text)
+    message = harmless_message(dialect, values, LONG_ID)
+    faults += _message_faults(dialect, message, "the message")
+    place = dialect.write.http
+    if transport == "http" and place is not None and dialect.carries.target_octets is not None:
+        query = query_of(place, message)
+        faults += Proof(dialect, (), len(f"?{query}") if query else 0).faults(device)
+    return faults
 
 
 def _surely_a_topic(template: str, device: Device) -> bool:

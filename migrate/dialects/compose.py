@@ -68,6 +68,26 @@ def write_outputs(
     return _place(dialect.write, device, transport, message, ident)
 
 
+def write_harmless(
+    dialect: Dialect,
+    device: Device,
+    transport: Transport,
+    values: Mapping[str, str],
+    ident: int = 1,
+) -> Request:
+    """The one request that sets these harmless texts of a device, whatever is in them, and nothing
+    else: a trial wants to know what becomes of them. Raises KeyError for a text that is none."""
+    message = harmless_message(dialect, values, ident)
+    return _place(dialect.write, device, transport, message, ident)
+
+
+def harmless_message(dialect: Dialect, values: Mapping[str, str], ident: int = 1) -> str:
+    """The message that sets these harmless texts. Raises KeyError."""
+    return _message(
+        dialect, {dialect.harmless[name].write: value for name, value in values.items()}, ident
+    )
+
+
 def told_state(output: Output, state: Switched) -> str | int | float | bool:
     """The state of an output as the device is told it: on and off in its own words."""
     if isinstance(state, bool):

@@ -81,7 +81,8 @@ Switched = bool | float
 class Readings:
     """What a device said of itself. Settings and outputs that it does not tell, or not so that it
     can be understood, are absent; secrets always are. `hidden`: settings that were left out since
-    what the device told for them holds a secret."""
+    what the device told for them holds a secret. `signal_dbm`: how strongly it hears its access
+    point. `harmless`: the texts that a trial on the bench may write."""
 
     mac: str
     settings: Mapping[Setting, str | int | bool] = field(default_factory=dict)
@@ -90,3 +91,5 @@ class Readings:
     uptime_seconds: float | None = None
     outputs: Mapping[str, Switched] = field(default_factory=dict)
     hidden: tuple[Setting, ...] = ()
+    signal_dbm: int | None = None
+    harmless: Mapping[str, str] = field(default_factory=dict)

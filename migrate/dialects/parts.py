@@ -210,10 +210,11 @@ class Presence(Strict):
 
 
 class Http(Strict):
-    """HTTP in general: port, and how a login is proved (RFC 7617 basic, RFC 7616 digest)."""
+    """HTTP in general: port, and how a login is proved (RFC 7617 basic, RFC 7616 digest, RFC 6750
+    bearer)."""
 
     port: Annotated[int, Field(ge=1, le=65535)] = 80
-    auth: Literal["none", "basic", "digest"] = "none"
+    auth: Literal["none", "basic", "digest", "bearer"] = "none"
 
 
 class Carries(Strict):
@@ -273,6 +274,7 @@ class Identity(Strict):
     firmware: Reading | None = None
     address: Reading | None = None
     uptime: Reading | None = None
+    signal: Reading | None = None
 
 
 class Output(Strict):
@@ -290,6 +292,16 @@ class Output(Strict):
         if self.holds == "level" and self.words is not None:
             raise ValueError("a level is a number and has no words")
         return self
+
+
+class Harmless(Strict):
+    """A free text of this family that changes nothing that matters and restarts nothing, such as
+    the name that a device shows: a trial on the bench may write it. `write` is how it is called in
+    a message of the dialect's write, `read` where it stands in the answer to a read."""
+
+    write: Text
+    read: Reading
+    max_octets: Annotated[int, Field(ge=8, le=1024)] = 32
 
 
 def fill(template: str, device: Device, encode: Callable[[str], str] = str) -> str:

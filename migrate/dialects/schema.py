@@ -12,6 +12,7 @@ from migrate.dialects.parts import (
     Ask,
     Carries,
     FixedText,
+    Harmless,
     Http,
     Identity,
     JsonRpc,
@@ -48,6 +49,7 @@ class Dialect(Strict):
     readings: Identity
     settings: dict[SettingName, Word]
     outputs: dict[OutputName, Output] = {}
+    harmless: dict[OutputName, Harmless] = {}
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
@@ -109,6 +111,7 @@ class Dialect(Strict):
         placed += [
             (f"outputs.{name}.write", one.write) for name, one in self.outputs.items() if one.write
         ]
+        placed += [(f"harmless.{name}.write", one.write) for name, one in self.harmless.items()]
         names = [name for _, name in placed]
         faults += [
             f"the name {name!r} stands for two settings"

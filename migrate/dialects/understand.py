@@ -28,6 +28,9 @@ from migrate.model.settings import FLAGS, NUMBERS, SECRETS, Bundle, Setting
 REASON_LENGTH = 200
 READING_LENGTH = 1024
 """Characters: what is longer is not the reading of a setting, and is taken for not told."""
+SIGNAL_DBM = range(-127, 1)
+"""How strongly a radio can hear its access point, in dBm: RSSI and RCPI of IEEE Std 802.11 are told
+in this unit. What lies outside is a percentage, or no reading."""
 _MISSING = object()
 
 
@@ -110,6 +113,13 @@ def readings(dialect: Dialect, reply: Reply, expects_id: int | None) -> Readings
             name: state
             for name, output in dialect.outputs.items()
             if (state := _state(output, _find(output.read, reply, document))) is not None
+        },
+        signal_dbm=_signal(_find(ident.signal, reply, document)),
+        harmless={
+            name: said
+            for name, one in dialect.harmless.items()
+            if isinstance(said := _find(one.read, reply, document), str)
+            and len(said) <= READING_LENGTH
         },
     )
 
@@ -250,6 +260,14 @@ def _number(found: Any) -> float | None:
     except (ValueError, TypeError, OverflowError):
         return None
     return number if abs(number) < 1e15 else None
+
+
+def _signal(found: Any) -> int | None:
+    """A signal strength; None for what cannot be one, such as a percentage."""
+    number = _number(found)
+    if number is None or not SIGNAL_DBM[0] <= number <= SIGNAL_DBM[-1]:
+        return None
+    return round(number)
 
 
 def _text(found: Any) -> str | None:

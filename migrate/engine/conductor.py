@@ -7,7 +7,7 @@ device, follow up what is unresolved, and go on.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 
 from migrate.engine.crew import Crew, learn_secrets
@@ -39,7 +39,8 @@ CLOCK_SECONDS = 60.0
 
 
 class Conductor:
-    """Runs a plan against a world, by its journal."""
+    """Runs a plan against a world, by its journal. `surveyed` is called when all that the survey
+    read is in the journal, before anything is sent; whatever it raises ends the work."""
 
     def __init__(
         self,
@@ -49,6 +50,7 @@ class Conductor:
         redactor: Redactor,
         tell: Tell = silent,
         first_id: int = 1,
+        surveyed: Callable[[], None] | None = None,
     ) -> None:
         talker = Talker(world.line, redactor, first_id)
         self._ground = Ground(
@@ -68,6 +70,7 @@ class Conductor:
         self._journal = journal
         self._redactor = redactor
         self._tell = tell
+        self._surveyed = surveyed
 
     def stop(self) -> None:
         """Send nothing more; what is on its way is still followed."""
@@ -136,6 +139,8 @@ class Conductor:
         found = await survey(self._crew, self._ground.seeker, missing, self._tell, stopping)
         for one in found.found.values():
             self._journal.record_before(one.member.name, one.readings, one.way_back)
+        if self._surveyed is not None:
+            self._surveyed()
         # Stopped meanwhile, it was perhaps not waited for those that sleep: the waves stop as well.
         if found.problems and not stopping.is_set():
             raise Unreachable(found.problems)

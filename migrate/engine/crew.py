@@ -13,6 +13,7 @@ from migrate.model.playbook import Playbook, Side, new_side, old_side
 from migrate.model.secrets import Redactor, Resolve, SecretRef
 from migrate.planning.bundles import restarts
 from migrate.planning.legs import same_leg
+from migrate.planning.make import plan_to_read
 from migrate.planning.plan import Plan, PlannedDevice
 from migrate.ports.files import Inputs
 from migrate.ports.protocols import SideName
@@ -102,6 +103,18 @@ def muster(plan: Plan, inputs: Inputs, resolve: Resolve) -> Crew:
     return Crew(plan, one.playbook, members, resolve, inputs.playbook)
 
 
+def muster_to_read(inputs: Inputs, resolve: Resolve, *, created: str, tool: str) -> Crew:
+    """All devices of a fleet, to be found and read on both sides of the whole change: nothing is
+    planned, and nothing can be sent."""
+    fleet, playbook, dialects = inputs.fleet, inputs.playbook, inputs.dialects
+    plan = plan_to_read(fleet, playbook, dialects, inputs.sources, created=created, tool=tool)
+    members = {
+        device.name: Member(device, plan.device(device.name), dialects[device.dialect])
+        for device in fleet.device
+    }
+    return Crew(plan, playbook, members, resolve, playbook)
+
+
 def learn_secrets(crew: Crew, redactor: Redactor) -> None:
     """Teach a redactor every secret of the run, so that whatever a device says is cleaned of all.
     Raises what `resolve` raises: a run without one of its secrets does not begin."""
@@ -117,7 +130,7 @@ def learn_secrets(crew: Crew, redactor: Redactor) -> None:
                 words.add(login.password)
     for member in crew.members.values():
         if member.device.login:
-            words.add(member.device.login.password)
+            words.add(member.device.login.secret)
     for ref, ssid in keys:
         redactor.learn([crew.resolve(ref)], [ssid])
     redactor.learn([crew.resolve(ref) for ref in words])

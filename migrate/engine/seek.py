@@ -43,12 +43,22 @@ class Sighting:
         return str(replace(self.at, side=self.side))
 
 
+@dataclass(frozen=True)
+class Other:
+    """Another device that answered at a place, by its MAC; and that in words."""
+
+    mac: str
+    words: str
+
+
 @dataclass
 class Look:
-    """What one look brought: sightings by side, and why the other places brought none."""
+    """What one look brought: sightings by side, and why the other places brought none. `others`:
+    MACs of other devices that answered there."""
 
     found: dict[SideName, Sighting] = field(default_factory=dict)
     words: list[str] = field(default_factory=list)
+    others: list[str] = field(default_factory=list)
 
 
 class Seeker:
@@ -91,7 +101,10 @@ class Seeker:
         try:
             for next_ in asyncio.as_completed(asking):
                 result = await next_
-                if isinstance(result, str):
+                if isinstance(result, Other):
+                    seen.words.append(result.words)
+                    seen.others.append(result.mac)
+                elif isinstance(result, str):
                     seen.words.append(result)
                 elif result.side in sides:
                     seen.found.setdefault(result.side, result)
@@ -131,7 +144,7 @@ class Seeker:
         possible: tuple[SideName, ...],
         seconds: float,
         sure: bool,
-    ) -> Sighting | str:
+    ) -> Sighting | Other | str:
         if not at.address and self.present(member, at.side) is False:
             return f"it says at {at} that it is away"
         asked = asyncio.get_running_loop().time()
@@ -165,7 +178,7 @@ class Seeker:
                     if side not in known:
                         known.append(side)
         login = device.login
-        password = self._crew.resolve(login.password) if login else None
+        password = self._crew.resolve(login.secret) if login else None
         return [
             (
                 At(
@@ -173,7 +186,7 @@ class Seeker:
                     address,
                     device.port or dialect.http.port,
                     dialect.http.auth if login else "none",
-                    login.username if login else "",
+                    (login.username or "") if login else "",
                     password,
                 ),
                 tuple(possible),
@@ -188,11 +201,12 @@ class Seeker:
         possible: tuple[SideName, ...],
         readings: Readings,
         asked: float,
-    ) -> Sighting | str:
+    ) -> Sighting | Other | str:
         heard = asyncio.get_running_loop().time()
         side: SideName
         if readings.mac != member.device.mac:
-            return f"{at} answers as {readings.mac}, which is another device"
+            words = f"{at} answers as {readings.mac}, which is another device"
+            return Other(readings.mac, words)
         address = at.address or readings.address
         if self._subnets_tell and (address or not self._has_own(member, readings)):
             leased = [] if address else await self._leased(member)

@@ -61,6 +61,7 @@ def readings_json(readings: Readings) -> dict[str, Any]:
         "address": readings.address,
         "uptime_seconds": readings.uptime_seconds,
         "outputs": dict(readings.outputs),
+        "signal_dbm": readings.signal_dbm,
     }
 
 
@@ -111,7 +112,7 @@ def _group_words(found: Iterable[Surveyed]) -> list[tuple[str, object]]:
 def _judge(crew: Crew, member: Member, look: Look) -> Surveyed | list[Problem]:
     """What one look at a device means for the run."""
     old, new = look.found.get("old"), look.found.get("new")
-    if new is not None and _reads_alike(crew, member, new):
+    if new is not None and reads_alike(crew, member, new):
         return [
             Problem(
                 "reads the same before the change and after it: nobody could tell whether it moved",
@@ -147,7 +148,7 @@ def _judge(crew: Crew, member: Member, look: Look) -> Surveyed | list[Problem]:
     return Surveyed(member, old, back)
 
 
-def _reads_alike(crew: Crew, member: Member, there: Sighting) -> bool:
+def reads_alike(crew: Crew, member: Member, there: Sighting) -> bool:
     """Whether only its readings could tell the side, and they fit the old side as well: as where
     nothing but a password changes."""
     whole = side_settings(crew.sides["old"], PARTS, member.name)

@@ -63,7 +63,15 @@ class Talker:
         if address is not None and not _is_address(address):
             address = MASK if self._redactor.holds(address) else address
         settings = {s: value for s, value in said.settings.items() if s not in hidden}
-        return replace(said, settings=settings, firmware=firmware, address=address, hidden=hidden)
+        harmless = {n: text for n, text in said.harmless.items() if not self._redactor.holds(text)}
+        return replace(
+            said,
+            settings=settings,
+            firmware=firmware,
+            address=address,
+            hidden=hidden,
+            harmless=harmless,
+        )
 
     async def read_surely(self, member: Member, at: At, seconds: float) -> Readings:
         """As read, tried again a few times: reading changes nothing. Raises Unread."""
@@ -89,6 +97,15 @@ class Talker:
         """Set outputs of a device, in one message that holds nothing else. As `write`."""
         request = compose.write_outputs(
             member.dialect, member.device, member.device.via, states, next(self._ids)
+        )
+        return await self._give(member, request, at, seconds)
+
+    async def write_harmless(
+        self, member: Member, at: At, values: Mapping[str, str], seconds: float
+    ) -> Answer:
+        """Set harmless texts of a device, in one message that holds nothing else. As `write`."""
+        request = compose.write_harmless(
+            member.dialect, member.device, member.device.via, values, next(self._ids)
         )
         return await self._give(member, request, at, seconds)
 

@@ -28,6 +28,8 @@ class FaultKind(Enum):
     NO_RETURN = "restarts into nowhere, until power cycled"
     RETURNS_TO_OLD = "comes back with the settings it had before"
     OUTPUT_OTHERWISE = "comes back from a restart with its output the other way round"
+    KEEPS_ONE = "says that it took a message, and keeps only one of its settings"  # (partly)
+    CUTS_VALUES = "says that it took a message, and keeps values up to the first semicolon"
     FLAPS = "comes back, vanishes `after` seconds later for `seconds`, comes back"
 
 

@@ -22,7 +22,8 @@ class UnitSpec:
     ``wake_every_seconds``: it is built for batteries, and so far apart are its wakes; None
     for a unit that never sleeps. ``awake_seconds`` is how long it then stays awake.
     ``sleeps_cleanly``: it says on its broker that it is absent and disconnects before it
-    sleeps; else it vanishes, and the broker sends its will."""
+    sleeps; else it vanishes, and the broker sends its will. ``signal_dbm``: how strongly it
+    hears its access point, on either side."""
 
     name: str
     family: Family
@@ -42,6 +43,7 @@ class UnitSpec:
     wake_every_seconds: float | None = None
     awake_seconds: float = 0.5
     sleeps_cleanly: bool = True
+    signal_dbm: int = -58
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Coroutine, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from ipaddress import IPv4Address
 from typing import Any
 
@@ -342,7 +342,7 @@ class Unit:
             self.messages_that_changed.append(raw)
             if outcome.store != self.store:
                 self._before = self.store
-            self.store = outcome.store
+            self.store = self._kept(outcome.store)
             self.running = self._firmware.in_effect(self.running, self.store)
             if self._link is not None:
                 await self._link.listen_anew()
@@ -351,6 +351,25 @@ class Unit:
             asyncio.get_running_loop().call_later(RESTART_DELAY, self._restart.set)
         self._world.changed.fire()
         return spoiled
+
+    def _kept(self, told: Store) -> Store:
+        """What it stores of what it was told: all of it, but for its faults."""
+        fresh = {
+            one.name: value
+            for one in fields(told)
+            if one.name != "pending"
+            and (value := getattr(told, one.name)) != getattr(self.store, one.name)
+        }
+        if len(fresh) > 1 and self._switch.take(FaultKind.KEEPS_ONE):
+            return replace(self.store, **dict([*fresh.items()][:1]), pending=told.pending)
+        cut: dict[str, Any] = {
+            name: value.partition(";")[0]
+            for name, value in fresh.items()
+            if isinstance(value, str) and ";" in value
+        }
+        if cut and self._switch.take(FaultKind.CUTS_VALUES):
+            return replace(told, **cut)
+        return told
 
     def _facts(self) -> Facts:
         wrong_mac = self._switch.peek(FaultKind.WRONG_MAC)
@@ -363,6 +382,7 @@ class Unit:
             uptime_s=int(asyncio.get_running_loop().time() - self._booted_at),
             shown=self._before if stale else None,
             declines="busy" if declines else None,
+            signal_dbm=self.spec.signal_dbm,
         )
 
     # Notes

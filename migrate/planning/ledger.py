@@ -44,11 +44,50 @@ class Finding(Strict):
     faults: Annotated[int, Field(ge=0, le=MOST)]
 
 
+class Sign(Strict):
+    """A character, or a few, tried inside a text. `where`: anywhere inside it, at its beginning or
+    end; or it stands for all characters outside US-ASCII that are as long in UTF-8."""
+
+    text: Annotated[str, Field(min_length=1, max_length=64)]
+    where: Literal["inside", "first", "last", "like"] = "inside"
+
+    def within(self, text: str) -> bool:
+        """Whether a text holds it."""
+        if self.where == "first":
+            return text.startswith(self.text)
+        if self.where == "last":
+            return text.endswith(self.text)
+        if self.where == "like":
+            octets = len(self.text.encode())
+            return any(len(char.encode("utf-8", "replace")) == octets for char in text)
+        return self.text in text
+
+
+class Tried(Strict):
+    """What a trial on the bench has shown of the messages of one twin group: signs that came back
+    as they were, those that did not although the dialect says so, and whether two settings in one message both took hold,
+    None where nobody could tell."""
+
+    at: Text
+    dialect: Text
+    sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    firmware: Text
+    via: Text
+    together: bool | None = None
+    lost: tuple[Sign, ...] = ()
+    kept: tuple[Sign, ...] = ()
+
+
 class Findings(Strict):
     """A file of findings: all that one run or trial has shown."""
 
     format: Literal[1] = 1
     finding: Annotated[tuple[Finding, ...], FailFast()] = ()
+    tried: Annotated[tuple[Tried, ...], FailFast()] = ()
+
+
+Record = Finding | Tried
+"""One entry of the ledger."""
 
 
 def change_of(settings: Iterable[Setting]) -> tuple[str, ...]:
@@ -82,11 +121,13 @@ def findings_of(plan: Plan, standings: Standings, at: str) -> Findings:
 
 
 def counted(
-    findings: Iterable[Finding], sources: Sources, changes: Mapping[Twin, tuple[str, ...]]
+    findings: Iterable[Record], sources: Sources, changes: Mapping[Twin, tuple[str, ...]]
 ) -> dict[Twin, Evidence]:
     """Evidence of the twin groups of a plan; `changes` is what it changes of each of them."""
     total: dict[Twin, Evidence] = defaultdict(Evidence)
     for one in findings:
+        if isinstance(one, Tried):
+            continue
         twin = (one.dialect, one.firmware)
         source = sources.dialects.get(one.dialect)
         wanted = changes.get(twin)
@@ -95,6 +136,17 @@ def counted(
         if one.sha256 == source.sha256 and set(wanted) <= set(one.change):
             total[twin] = total[twin].plus(one.returns, one.faults)
     return {twin: evidence for twin, evidence in total.items() if evidence != Evidence()}
+
+
+def trials_of(records: Iterable[Record], sources: Sources) -> dict[Twin, tuple[Tried, ...]]:
+    """What trials have shown of twin groups, by the very dialects that a plan is made with."""
+    found: dict[Twin, tuple[Tried, ...]] = defaultdict(tuple)
+    for one in records:
+        if isinstance(one, Tried) and one.firmware != UNKNOWN:
+            source = sources.dialects.get(one.dialect)
+            if source is not None and source.sha256 == one.sha256:
+                found[one.dialect, one.firmware] += (one,)
+    return dict(found)
 
 
 def findings_json(findings: Findings) -> str:

@@ -15,7 +15,7 @@ from migrate.model.settings import FrozenValue, Setting
 from migrate.planning.bound import fewest_waves
 from migrate.planning.bundles import WayBack, bundle, parts_for, restarts, way_back
 from migrate.planning.hours import hours_refusals
-from migrate.planning.ledger import Finding, change_of, counted
+from migrate.planning.ledger import Record, change_of, counted, trials_of
 from migrate.planning.legs import legs
 from migrate.planning.line import twin_of
 from migrate.planning.plan import (
@@ -52,7 +52,7 @@ def make_plan(
     *,
     created: str,
     tool: str,
-    ledger: Sequence[Finding] = (),
+    ledger: Sequence[Record] = (),
     only: Collection[str] | None = None,
     leg: Leg = WHOLE,
     rest_of: str | None = None,
@@ -74,6 +74,7 @@ def make_plan(
         (sources.fleet.path, sources.playbook.path),
         created=created,
         certificates=certificates,
+        trials=trials_of(ledger, sources),
     )
     if problems:
         raise Refused(problems)
@@ -145,7 +146,7 @@ def make_plans(
     *,
     created: str,
     tool: str,
-    ledger: Sequence[Finding] = (),
+    ledger: Sequence[Record] = (),
     certificates: Mapping[Path, bytes] | None = None,
 ) -> tuple[Plan, ...]:
     """One frozen plan for each leg of the change, each after the one before it. The arguments are
@@ -176,6 +177,40 @@ def make_plans(
     if problems:
         raise Refused(problems)
     return tuple(plans)
+
+
+def plan_to_read(
+    fleet: Fleet,
+    playbook: Playbook,
+    dialects: Mapping[str, Dialect],
+    sources: Sources,
+    *,
+    created: str,
+    tool: str,
+) -> Plan:
+    """What it takes to find and read every device: no refusals, no waves worth the name, no leg.
+    It is not frozen: it has no digest, so whoever would run it refuses it."""
+    shared = _Shared(playbook, dialects)
+    devices = tuple(_planned(device, shared, (), "is only read") for device in fleet.device)
+    (wave,) = together(fleet.device)
+    return Plan(
+        format=2,
+        tool=tool,
+        title=playbook.title,
+        created=created,
+        sources=sources,
+        pace=playbook.pace,
+        on_fault=playbook.gate.on_fault,
+        devices=devices,
+        waves=(
+            PlannedWave(
+                devices=wave.names,
+                exposure=wave.exposure,
+                seconds=wave_seconds(device.seconds for device in devices),
+            ),
+        ),
+        digest="",
+    )
 
 
 def together(devices: Sequence[Device]) -> tuple[Wave, ...]:

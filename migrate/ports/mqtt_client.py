@@ -8,7 +8,8 @@ reached into behind the library's public face stands in this file.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Collection
+import ssl
+from collections.abc import Callable, Collection
 from math import ceil
 from typing import Any
 
@@ -31,6 +32,14 @@ _NEVER_LEFT = {MQTTErrorCode.MQTT_ERR_NO_CONN, MQTTErrorCode.MQTT_ERR_QUEUE_SIZE
 _HEAD_OCTETS = 5 + 2 + 2 + 1 + 5
 """Most that a PUBLISH has beside topic and payload: fixed header, topic length, packet identifier,
 and as the only property a message expiry interval (MQTT 5.0, section 3.3)."""
+_OF_THE_MESSAGE = (
+    "PayloadFormatIndicator",
+    "MessageExpiryInterval",
+    "ContentType",
+    "ResponseTopic",
+    "CorrelationData",
+    "UserProperty",
+)
 NOTHING = "migrate/nothing"
 """A topic that is unsubscribed from where only the acknowledgement is wanted."""
 
@@ -215,6 +224,70 @@ class Client(aiomqtt.Client):
             ended.__cause__ = error
             self._connected.set_exception(ended)
             self._connected.exception()  # looked at, so that nobody warns about it
+
+
+class Visitor(Client):
+    """A client for a short visit: all that comes is handed to `take` (a message of the library's),
+    and messages are published with the retain flag."""
+
+    def __init__(self, *args: Any, take: Callable[[Any], None], **more: Any) -> None:
+        self._take = take
+        super().__init__(*args, **more)
+
+    async def keep(
+        self, topic: str, payload: bytes, qos: int, properties: Properties | None, seconds: float
+    ) -> int:
+        """Publish with the retain flag, at most `AT_ONCE` at the same time. Returns the reason code
+        of the acknowledgement, 0 where there is none. Raises NotSent, Lost or TimeoutError."""
+        if not getattr(self._limits, "RetainAvailable", 1):
+            raise NotSent("keeps no messages (MQTT 5.0, section 3.2.2.3.5)")
+        most = getattr(self._limits, "MaximumPacketSize", None)
+        if most is not None and 64 + len(topic.encode()) + len(payload) > most:
+            raise NotSent(f"takes no packet of more than {most} octets")
+        qos = min(qos, getattr(self._limits, "MaximumQoS", 2))
+        async with asyncio.timeout(seconds), self._slots:
+            info = self._client.publish(topic, payload, qos, True, properties)
+            if info.rc in _NEVER_LEFT:
+                raise NotSent("is not connected")
+            if qos == 0:
+                return 0
+            future: asyncio.Future[int] = self._loop.create_future()
+            self._acks[info.mid] = future
+            either: set[asyncio.Future[Any]] = {future, self._disconnected}
+            await asyncio.wait(either, return_when=asyncio.FIRST_COMPLETED)
+            if not future.done():
+                raise Lost
+            return future.result()
+
+    async def subscribe_at(self, filters: Collection[str], qos: int) -> dict[str, int]:
+        """Subscribe at this QoS, without an echo of what is published here. Returns the filters
+        that the broker refused, with its reason. Raises MqttError."""
+        return await self._subscribe(filters, SubscribeOptions(qos=qos, noLocal=True), qos)
+
+    async def unsubscribe_from(self, filters: Collection[str]) -> None:
+        """Unsubscribe, and return when the broker has acknowledged it. Raises MqttError."""
+        for some in _by_fifties(sorted(filters) or [NOTHING]):
+            await self._unless_lost(self.unsubscribe(some))
+
+    def certificate_end(self) -> str | None:
+        """Until when the broker's certificate is good, as `ssl.cert_time_to_seconds` reads it."""
+        socket = self._client.socket()
+        told = socket.getpeercert() if isinstance(socket, ssl.SSLSocket) else None
+        end = told.get("notAfter") if told else None
+        return end if isinstance(end, str) else None
+
+    def _on_message(self, client: Any, userdata: Any, message: Any) -> None:
+        self._take(message)
+
+
+def copied_properties(message: Any) -> Properties:
+    """Those of a received message that belong to the message itself (MQTT 5.0, section 3.3.2.3):
+    its expiry is what is left of it."""
+    made = _properties(PacketTypes.PUBLISH)
+    for name in _OF_THE_MESSAGE:
+        if (value := getattr(message.properties, name, None)) is not None:
+            setattr(made, name, value)
+    return made
 
 
 def _properties(kind: int) -> Properties:

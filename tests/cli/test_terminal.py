@@ -395,7 +395,7 @@ def test_the_screen_falls_silent_when_nobody_reads(monkeypatch: pytest.MonkeyPat
 
 
 COMMANDS = [
-    *("plan", "rehearse", "run", "resume", "rollback", "replan"),
+    *("find", "survey", "plan", "rehearse", "run", "resume", "rollback", "replan"),
     *("status", "page", "adrift", "report", "demo"),
 ]
 

@@ -232,6 +232,31 @@ def test_uptimes_that_are_none(uptime: str) -> None:
     assert readings(DIALECTS["larch"], reply(body), None).uptime_seconds is None
 
 
+# RCPI of IEEE Std 802.11 goes from -109.5 to 0 dBm; RSSI in dBm fits a signed octet. From memory.
+@pytest.mark.parametrize(
+    ("told", "dbm"),
+    [
+        ("-58", -58),
+        ("-127", -127),
+        ("0", 0),
+        ("-109.5", -110),
+        ('"-71"', -71),
+        ("-128", None),
+        ("1", None),
+        ("62", None),  # a percentage
+        ('"-58 dBm"', None),
+        ("true", None),
+        ("NaN", None),
+        ("-1e400", None),
+        ("null", None),
+        ("[-58]", None),
+    ],
+)
+def test_signal_strengths(told: str, dbm: int | None) -> None:
+    body = f'{{"unit": {{"mac": "{MAC}", "signal_dbm": {told}}}}}'
+    assert readings(DIALECTS["larch"], reply(body), None).signal_dbm == dbm
+
+
 def test_lone_surrogates_do_not_travel_on() -> None:
     # RFC 8259 section 8.2: JSON can hold what no UTF-8 can.
     body = (

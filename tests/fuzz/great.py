@@ -132,6 +132,21 @@ def findings() -> Iterator[tuple[str, bytes]]:
     yield "a great number", _filled(b"9", b'{"format":1,"finding":[{"returns":', b"}]}")
 
 
+def snapshots() -> Iterator[tuple[str, bytes]]:
+    """For the reader of snapshots."""
+    head = b'{"format":1,"kind":"survey","title":"x","at":"x","tool":"x","device":['
+    one = b'{"name":"a","mac":"00-00-5E-00-53-01","dialect":"x","via":"http","standing":"read",'
+    yield "devices", _filled(b"{},", head, b"{}]}")
+    yield "a device, often", _filled(one + b'"side":"old"},', head, one + b'"side":"old"}]}')
+    yield (
+        "settings that nobody knows",
+        head + one + b'"settings":{' + _numbered('"k{}":[],', 70_000) + b'"z":1}}]}',
+    )
+    yield "outputs", head + one + b'"outputs":{' + _numbered('"k{}":[],', 70_000) + b'"z":1}}]}'
+    yield "a long reading", _filled(b"x", head + one + b'"settings":{"wifi.ssid":"', b'"}}]}')
+    yield "others", _filled(b'"x",', head + one + b'"others":[', b'"x"]}]}')
+
+
 def leases() -> Iterator[tuple[str, bytes]]:
     """For the reader of lease files."""
     line = b"1767225600 00:00:5e:00:53:01 192.0.2.11 desk-lamp *\n"
@@ -187,6 +202,8 @@ def for_reader(name: str, seed: bytes) -> list[tuple[str, bytes]]:
         found += plans(seed)
     elif name == "findings":
         found += findings()
+    elif name == "snapshot":
+        found += snapshots()
     elif name == "leases":
         found += leases()
     else:

@@ -28,6 +28,7 @@ from migrate.model.problems import Trouble
 from migrate.planning.ledger import findings_from_json
 from migrate.planning.plan import digest_of
 from migrate.ports.files import load_dialect, read_dialect, read_plan, read_text
+from migrate.ports.snapshots import read_snapshot
 from migrate.ports.sources.lease_formats import parse_leases
 from migrate.views.plan import show_plan
 from tests.fuzz.seeds import DIALECTS, SEEDS
@@ -142,6 +143,7 @@ def _reply(dialect: Dialect, status: int | None) -> Read:
             # It is journalled as JSON, and a value that is no text stays what it is.
             json.dumps({str(k): v for k, v in found.settings.items()}, allow_nan=False).encode()
             json.dumps([found.uptime_seconds, dict(found.outputs)], allow_nan=False)
+            assert found.signal_dbm is None or -127 <= found.signal_dbm <= 0
             kinds.append("read")
         return ", ".join(kinds)
 
@@ -171,6 +173,7 @@ def _all() -> Mapping[str, Reader]:
         Reader("plan, shown", _in_file("shown.plan.json", _shown_plan), SEEDS["plan"]),
         Reader("findings", _in_file("findings.json", _findings), SEEDS["findings"]),
         Reader("leases", _leases, SEEDS["leases"]),
+        Reader("snapshot", _in_file("survey.json", read_snapshot), SEEDS["snapshot"]),
     ]
     for name in ("larch", "rowan", "sedge", *DIALECTS):
         dialect = _dialect(name)

@@ -147,6 +147,15 @@ SEEDS: Mapping[str, tuple[bytes, ...]] = {
             }
         ).encode(),
     ),
+    "snapshot": (
+        b'{"format":1,"kind":"survey","title":"house","at":"2026-01-01T00:00:00+00:00","tool":"1",'
+        b'"device":[\n {"name":"lamp","mac":"00-00-5E-00-53-01","dialect":"larch","via":"http",'
+        b'"standing":"read","side":"old","place":"192.0.2.11:80","firmware":"3.1.0","signal_dbm":-58,'
+        b'"settings":{"wifi.ssid":"attic","broker.port":1883,"broker.tls":false},'
+        b'"hidden":["group.topic"],"outputs":{"relay":true,"level":40.0}},\n {"name":"fan",'
+        b'"mac":"00-00-5E-00-53-02","dialect":"sedge","via":"mqtt","standing":"missing",'
+        b'"others":["00-00-5E-00-53-03"],"why":"no reply"}\n]}\n',
+    ),
     # The form of dnsmasq(8), --dhcp-leasefile.
     "leases": (
         b"1767225600 00:00:5e:00:53:01 192.0.2.11 desk-lamp 01:00:00:5e:00:53:01\n"

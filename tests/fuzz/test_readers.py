@@ -82,6 +82,8 @@ GREEDY = [
     ("plan, shown", "inf seconds"),
     ("plan, shown", "hostile leg"),
     ("findings", "many"),
+    ("snapshot", "settings that nobody knows"),
+    ("snapshot", "outputs"),
     ("leases", "great times"),
     ("larch over HTTP", "a reading 980 deep"),
     ("hazel over HTTP", "x for a pattern"),

@@ -46,11 +46,13 @@ def test_the_document_is_the_manuals_and_shows_no_key() -> None:
             "firmware": "1.0.0",
             "address": "192.0.2.11",
             "uptime_s": 4711,
+            "signal_dbm": -58,
         },
         "network": {"name": "old-net", "spare_name": ""},
         "broker": {"host": "192.0.2.2", "port": 1883, "secure": False, "user": "house"},
         "groups": {"word": "house"},
         "output": {"on": True},
+        "about": {"label": "", "remark": ""},
     }
     assert reaction.outcome.kind == "read"
 

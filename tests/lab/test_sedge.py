@@ -30,6 +30,7 @@ def test_the_report_is_the_manuals_and_shows_no_key() -> None:
         "unit.firmware: 1.0.0\n"
         "unit.address: 192.0.2.11\n"
         "unit.uptime: 4711\n"
+        "unit.signal: -58\n"
         "station.name: old-net\n"
         "mqtt.host: 192.0.2.2\n"
         "mqtt.port: 1883\n"
@@ -37,6 +38,8 @@ def test_the_report_is_the_manuals_and_shows_no_key() -> None:
         "mqtt.user: house\n"
         "mqtt.group: house\n"
         "output: on\n"
+        "unit.label: \n"
+        "unit.remark: \n"
         "pending: 0\n"
     )
     assert outcome.kind == "read"

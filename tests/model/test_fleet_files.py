@@ -76,7 +76,7 @@ def test_an_unknown_key_and_the_nearest() -> None:
     assert problem.key == "device[0].adress"
     assert problem.device == "plug"
     assert problem.remedy == "did you mean 'address'?"
-    (problem,) = fleet_problems(one('login = { username = "a", pasword = { env = "A" } }'))[1:]
+    (problem,) = fleet_problems(one('login = { username = "a", pasword = { env = "A" } }'))
     assert problem.key == "device[0].login.pasword"
     assert problem.remedy == "did you mean 'password'?"
     (problem,) = fleet_problems('titel = "a"\n' + one())

@@ -144,6 +144,7 @@ async def test_every_command(tmp_path: Path, starter: Starter) -> None:
         (house.folder / "secrets" / "new-wifi").chmod(0o600)
         assert await shell("resume", "--again", "fan", "--json") == Exit.DONE
         assert await shell("rollback") == Exit.DONE
+        assert await shell("survey", house.playbook, "--fleet", house.fleet) == Exit.DONE
         assert await shell("status", "no-such-run") == Exit.BAD_FILE
         assert b"<hidden>" in shell.printed
         assert leaks(shell.printed, SECRETS, SSIDS) == []

@@ -6,10 +6,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 from urllib.parse import parse_qsl, quote, urlsplit
 
-import tomlkit
-
 from migrate.dialects.things.description import DEFAULT_METHODS, JSON, Affordance, Form, Thing
 from migrate.dialects.things.match import READINGS, Matched
+from migrate.dialects.toml_lines import line
 from migrate.model.problems import Problem, Refused
 from migrate.model.settings import Setting
 
@@ -56,15 +55,15 @@ class _Renderer:
             f"# {self._name}: made from the Thing Description of {_comment(self._thing.title)}",
             "# (W3C Web of Things, TD 1.1). Read it, see what is missing, then try it.",
             "",
-            _line("name", self._name),
-            _line("about", f"a thing by its description: {_plain(self._thing.title)}"),
+            line("name", self._name),
+            line("about", f"a thing by its description: {_plain(self._thing.title)}"),
             "",
             "# A description does not tell what the radio can do; see the manual:",
             '# radio = { bands = ["2.4 GHz"], security = ["wpa2-psk"] }',
             "",
         ]
         if http:
-            out += ["[http]", _line("port", min(ports, default=80)), _line("auth", auth), ""]
+            out += ["[http]", line("port", min(ports, default=80)), line("auth", auth), ""]
         out += self._write(write if http else None, write_op, mqtt)
         out += self._read(read if http else None, read_op, mqtt)
         out += self._restart(restart if http else None)
@@ -131,18 +130,18 @@ class _Renderer:
         if body:
             place["headers"] = {"Content-Type": JSON}
             place["body"] = "{message}"
-        return _line("http", place)
+        return line("http", place)
 
     def _write(self, http: Form | None, op: str, mqtt: Mapping[str, str] | None) -> Iterator[str]:
         one = self._matched
         yield f"# All settings in one message: its {_what(one.write)}."
         yield "[write]"
-        yield _line("message", {"form": "merge-patch"})
+        yield line("message", {"form": "merge-patch"})
         if http:
             yield self._place(http, op, body=True)
         if mqtt and one.answer:
             yield f"# Over MQTT it answers by its {_what(one.answer)}."
-            yield _line("mqtt", {"topic": mqtt["write"], "reply": mqtt["answer"]})
+            yield line("mqtt", {"topic": mqtt["write"], "reply": mqtt["answer"]})
         rule: dict[str, Any] = {"status": [200, 201, 202, 204]} if http else {}
         if one.taken is not None:
             rule |= {"pointer": one.taken, "equals": True}
@@ -151,14 +150,14 @@ class _Renderer:
                 "tells over MQTT nowhere whether it took a change",
                 "name where under taken in the mapping, as a JSON Pointer to true or false",
             )
-        yield _line("taken", rule)
+        yield line("taken", rule)
         if one.taken is not None:
-            yield _line("declined", {"pointer": one.taken, "equals": False})
+            yield line("declined", {"pointer": one.taken, "equals": False})
         restarts = one.restarts_on
         if restarts is None:
             yield "# A description does not tell what restarts it; correct this by the manual."
             restarts = () if one.restart else ("wifi", "broker", "addressing")
-        yield _line("restarts_on", list(restarts))
+        yield line("restarts_on", list(restarts))
         yield ""
 
     def _read(self, http: Form | None, op: str, mqtt: Mapping[str, str] | None) -> Iterator[str]:
@@ -169,7 +168,7 @@ class _Renderer:
             yield self._place(http, op, body=False)
         if mqtt and one.ask:
             yield f"# Over MQTT its {_what(one.ask)} makes it tell that."
-            yield _line("mqtt", {"topic": mqtt["ask"], "reply": mqtt["told"]})
+            yield line("mqtt", {"topic": mqtt["ask"], "reply": mqtt["told"]})
         yield ""
 
     def _restart(self, http: Form | None) -> Iterator[str]:
@@ -178,14 +177,14 @@ class _Renderer:
             yield f"# Its {_what(one.restart)}."
             yield "[restart]"
             yield self._place(http, "invokeaction", body=False)
-            yield _line("taken", {"status": [200, 201, 202, 204]})
+            yield line("taken", {"status": [200, 201, 202, 204]})
             yield ""
 
     def _readings(self) -> Iterator[str]:
         yield "[readings]"
         for word in READINGS:
             if word in self._matched.told:
-                yield _line(word, {"pointer": self._matched.told[word]})
+                yield line(word, {"pointer": self._matched.told[word]})
         yield ""
 
     def _settings(self) -> Iterator[str]:
@@ -198,31 +197,12 @@ class _Renderer:
                 keys["empty"] = False
             if setting in (Setting.WIFI_SSID, Setting.SPARE_SSID):
                 keys["max_octets"] = 32
-            yield _line(f'"{setting}"', keys)
+            yield line(f'"{setting}"', keys)
 
 
 def _what(one: Affordance) -> str:
     kinds = {"properties": "property", "actions": "action", "events": "event"}
     return f"{kinds[one.kind]} {_comment(one.name)}"
-
-
-def _line(key: str, value: Any) -> str:
-    """One line of TOML."""
-    return f"{key} = {_value(value)}"
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, dict):
-        inner = ", ".join(f"{_key(key)} = {_value(one)}" for key, one in value.items())
-        return f"{{ {inner} }}"
-    if isinstance(value, list):
-        return f"[{', '.join(_value(one) for one in value)}]"
-    return tomlkit.item(value).as_string()
-
-
-def _key(key: str) -> str:
-    shown: str = tomlkit.key(key).as_string()
-    return shown
 
 
 def _plain(words: str) -> str:

@@ -27,6 +27,7 @@ class Store:
     """The non-volatile settings of a unit, the same for all families.
 
     A family without a spare network, a spare group or a fixed address leaves those empty.
+    ``label`` and ``remark``: texts for people, that change nothing.
     ``pending``: names of values stored that wait for a restart (sedge only).
     Keys and passwords are left out of the repr.
     """
@@ -47,6 +48,8 @@ class Store:
     fixed_mask: str = ""
     fixed_gateway: str = ""
     fixed_resolver: str = ""
+    label: str = ""
+    remark: str = ""
     pending: frozenset[str] = frozenset()
 
     def __repr__(self) -> str:
@@ -87,7 +90,8 @@ class Facts:
     """What a unit says about itself besides its settings.
 
     ``shown``: settings to report instead of the true ones (a fault). ``declines``:
-    words with which every settings message is refused (a fault).
+    words with which every settings message is refused (a fault). ``signal_dbm``: how strongly it
+    hears its access point.
     """
 
     mac: str
@@ -96,6 +100,7 @@ class Facts:
     uptime_s: int
     shown: Store | None = None
     declines: str | None = None
+    signal_dbm: int = -58
 
 
 @dataclass(frozen=True)
@@ -224,6 +229,13 @@ def parse_json(raw: bytes) -> Any:
 
 def to_json(value: Any) -> bytes:
     return json.dumps(value, ensure_ascii=False).encode()
+
+
+def note(value: str, name: str) -> str:
+    """A text for people: at most 64 octets of UTF-8. Raises RefusedError."""
+    if len(value.encode("utf-8", "surrogatepass")) > 64:
+        raise RefusedError(f"over 64 octets: {name}")
+    return value
 
 
 def text(value: Any, where: str) -> str:

@@ -24,6 +24,8 @@ _MEMBERS = {
     ("broker", "pass"): "broker_password",
     ("groups", "word"): "group",
     ("output", "on"): "output",
+    ("about", "label"): "label",
+    ("about", "remark"): "remark",
 }
 _WRITE_ONLY = {("network", "key"), ("network", "spare_key"), ("broker", "pass")}
 
@@ -83,6 +85,7 @@ def document(store: base.Store, facts: Facts) -> dict[str, Any]:
             "firmware": facts.firmware,
             "address": facts.address,
             "uptime_s": facts.uptime_s,
+            "signal_dbm": facts.signal_dbm,
         }
     }
     for (part, member), name in _MEMBERS.items():
@@ -151,5 +154,7 @@ def _checked(where: str, value: Any) -> str | int | bool:
             return base.network_name(base.text(value, where), where, may_be_empty=True)
         case "network.key" | "network.spare_key":
             return base.network_key(base.text(value, where), where)
+        case "about.label" | "about.remark":
+            return base.note(base.text(value, where), where)
         case _:
             return base.text(value, where)

@@ -23,6 +23,8 @@ _NAMES = {
     "group": "group",
     "group_spare": "group_spare",
     "output": "output",
+    "label": "label",
+    "remark": "remark",
     "fixed_address": "fixed_address",
     "fixed_mask": "fixed_mask",
     "fixed_gateway": "fixed_gateway",
@@ -138,6 +140,7 @@ def _shown(store: base.Store, facts: Facts) -> dict[str, Any]:
         "firmware": facts.firmware,
         "address": facts.address,
         "uptime_s": facts.uptime_s,
+        "signal_dbm": facts.signal_dbm,
     }
     for name, member in _NAMES.items():
         if name not in _WRITE_ONLY:
@@ -174,5 +177,7 @@ def _checked(name: str, value: Any) -> Any:
             return base.network_key(base.text(value, name), name)
         case "fixed_address" | "fixed_mask" | "fixed_gateway" | "fixed_resolver":
             return base.fixed_address(base.text(value, name), name)
+        case "label" | "remark":
+            return base.note(base.text(value, name), name)
         case _:
             return base.text(value, name)

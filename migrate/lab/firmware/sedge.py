@@ -22,6 +22,8 @@ _NAMES = {
     "mqtt.pass": "broker_password",
     "mqtt.group": "group",
     "output": "output",
+    "unit.label": "label",
+    "unit.remark": "remark",
 }
 _HEX_KEY = re.compile(r"[0-9A-Fa-f]{64}")
 
@@ -94,7 +96,7 @@ def _stored(words: str, store: base.Store) -> tuple[base.Store, int]:
         if not sign or name not in _NAMES:
             raise base.RefusedError("unknown name")
         changes[_NAMES[name]] = _checked(name, value)
-        if name != "output":
+        if name not in ("output", "unit.label", "unit.remark"):
             waiting.add(name)
     return replace(store, **changes, pending=store.pending | waiting), len(statements)
 
@@ -115,6 +117,8 @@ def _checked(name: str, value: str) -> str | int | bool:
             return _one_of(value, "yes", "no")
         case "output":
             return _one_of(value, "on", "off")
+        case "unit.label" | "unit.remark":
+            return base.note(value, name)
         case _:
             return value
 
@@ -131,6 +135,7 @@ def _report(store: base.Store, facts: Facts) -> str:
         "unit.firmware": facts.firmware,
         "unit.address": facts.address,
         "unit.uptime": str(facts.uptime_s),
+        "unit.signal": str(facts.signal_dbm),
         "station.name": store.wifi_name,
         "mqtt.host": store.broker_host,
         "mqtt.port": str(store.broker_port),
@@ -138,6 +143,8 @@ def _report(store: base.Store, facts: Facts) -> str:
         "mqtt.user": store.broker_user,
         "mqtt.group": store.group,
         "output": "on" if store.output else "off",
+        "unit.label": store.label,
+        "unit.remark": store.remark,
         "pending": str(len(store.pending)),
     }
     return "".join(f"{name}: {value}\n" for name, value in rows.items())

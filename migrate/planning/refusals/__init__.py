@@ -4,6 +4,7 @@
     words       what changes, and whether a family has words for it
     finding     a device that nobody could find again
     carrying    values and bundles that would not arrive as they are
+    bench       what a trial on the bench has shown to go wrong
     rollback    no way back
     radio       a network that a radio cannot join; one name for both networks
     lookalikes  names of networks that a person cannot tell apart

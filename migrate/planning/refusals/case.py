@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -15,6 +15,8 @@ from migrate.model.secrets import Resolve
 from migrate.model.settings import FrozenBundle
 from migrate.planning.addressing import fixed_address
 from migrate.planning.bundles import WayBack, bundle, parts_for, restarts, way_back
+from migrate.planning.exposure import Twin
+from migrate.planning.ledger import Tried
 
 
 @dataclass(frozen=True)
@@ -48,7 +50,8 @@ class Case:
     """Fleet, playbook, dialects and secrets; the names of both files for the words.
 
     `created` is the ISO 8601 time at which a certificate must be good; `certificates` holds the
-    octets of the certificate files that the playbook names.
+    octets of the certificate files that the playbook names; `trials` what was shown on the bench
+    of each twin group.
     """
 
     fleet: Fleet
@@ -59,6 +62,7 @@ class Case:
     playbook_file: str = "playbook"
     created: str = ""
     certificates: Mapping[Path, bytes] = field(default_factory=dict, repr=False)
+    trials: Mapping[Twin, Sequence[Tried]] = field(default_factory=dict)
 
     @cached_property
     def old(self) -> Side:

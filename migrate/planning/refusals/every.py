@@ -10,8 +10,11 @@ from migrate.model.fleet import Fleet
 from migrate.model.playbook import Playbook
 from migrate.model.problems import Problem
 from migrate.model.secrets import Resolve
+from migrate.planning.exposure import Twin
+from migrate.planning.ledger import Tried
 from migrate.planning.refusals import (
     addresses,
+    bench,
     brokers,
     carrying,
     finding,
@@ -37,6 +40,7 @@ ROOMS: Sequence[Callable[[Case], Iterator[Problem]]] = (
     groups.refusals,
     finding.refusals,
     carrying.refusals,
+    bench.refusals,
     rollback.refusals,
 )
 """What is asked, in the order in which it is told."""
@@ -57,16 +61,20 @@ def all_refusals(
     *,
     created: str = "",
     certificates: Mapping[Path, bytes] | None = None,
+    trials: Mapping[Twin, Sequence[Tried]] | None = None,
 ) -> list[Problem]:
     """Every refusal; empty means the plan may be made.
 
     What concerns a file as a whole comes first, then device by device as the fleet file has them.
     `created` is the ISO 8601 time at which certificates must be good, `certificates` the octets of
-    those files that the playbook names as certificate and ca. Raises SecretTrouble with every
-    secret that cannot be had: without them nothing can be proven.
+    those files that the playbook names as certificate and ca, `trials` what was
+    shown on the bench. Raises SecretTrouble with every secret that cannot be had: without them
+    nothing can be proven.
     """
     have_secrets(playbook, resolve)
-    case = Case(fleet, playbook, dialects, resolve, *files, created, certificates or {})
+    case = Case(
+        fleet, playbook, dialects, resolve, *files, created, certificates or {}, trials or {}
+    )
     problems = [problem for room in ROOMS for problem in room(case)]
     if not problems:
         return []
