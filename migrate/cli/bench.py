@@ -6,6 +6,7 @@ import asyncio
 import json
 import re
 import signal
+import sys
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -90,7 +91,7 @@ def bench(
         crew = muster_to_read(alone, secret_reader().resolve, created=created, tool=TOOL)
         member = crew.members[device]
         show_before(member, out, restarts=restart or there_and_back)
-        if not yes and not typer.confirm("Go on?"):
+        if not yes and not _go_on():
             say(out, "Nothing was sent.")
             raise typer.Exit(Exit.STOPPED)
         redactor = resolve_all(crew)
@@ -120,6 +121,16 @@ def bench(
             ended = _there_and_back(device, inputs, fleet, playbook, state, folder, findings)
             raise typer.Exit(ended)
         say(out, "The dialect held in every step.", "bold")
+
+
+def _go_on() -> bool:
+    """Ask the person. Raises BadParameter where there is none."""
+    if not sys.stdin.isatty():
+        raise typer.BadParameter("nobody is there to be asked", param_hint="--yes")
+    try:
+        return typer.confirm("Go on?")
+    except typer.Abort:
+        return False
 
 
 def _check(device: Device, inputs: Inputs, *, even_so: bool, restart: bool) -> None:

@@ -98,8 +98,9 @@ def copy_(
 ) -> None:
     """Copy chosen retained messages from the old broker to the new one.
 
-    Without --send nothing is sent. Topics at which devices take commands are never copied. What is
-    sent is read back and compared. Ends with 7 if something was not copied as it should be.
+    Without --send nothing is sent. What is on the topics of the devices themselves (commands,
+    replies, presence) is never copied: it would be obeyed, or be false news. What is sent is read
+    back and compared. Ends with 7 if something was not copied as it should be.
 
     Example: migrate broker copy broker.toml --fleet mqtt.toml --topics "house/notes/#"
     """
@@ -112,7 +113,7 @@ def copy_(
             raise BadFile(Problem(what, "name the old one", str(playbook), "old.broker"))
         resolve = secret_reader().resolve
         here, there = broker_address(new, resolve), broker_address(old, resolve)
-        commands = ground_of(inputs.fleet, inputs.playbook, inputs.dialects).commands
+        commands = ground_of(inputs.fleet, inputs.playbook, inputs.dialects).never_copied
         try:
             done: Copied = asyncio.run(
                 copy(there, here, topics, commands, seconds, send=send, overwrite=overwrite)

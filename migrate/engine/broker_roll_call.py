@@ -143,7 +143,7 @@ def _of_one(
             "no answer, though its read was taken. Does the broker let it hear its command topic "
             "and send its reply? migrate broker check tells"
         )
-    return Heard(read, other, online, fresh, why)
+    return Heard(read, other, online, fresh, why, asked=request is not None)
 
 
 def _macs(made: Visit, one: Topics, request: MqttRequest) -> list[str]:

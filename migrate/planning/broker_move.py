@@ -143,13 +143,20 @@ class Stand(StrEnum):
 class Heard:
     """What came from one device at one broker. `read`: it answered with its own MAC; `other`: the
     MAC of whoever answered in its place; `online`: its presence there, None if nothing was said;
-    `fresh`: that word was not a kept one; `why`: why no answer came."""
+    `fresh`: that word was not a kept one; `asked`: it was asked to be read; `why`: why no answer
+    came."""
 
     read: bool = False
     other: str = ""
     online: bool | None = None
     fresh: bool = False
     why: str = ""
+    asked: bool = False
+
+    @property
+    def says_so(self) -> bool:
+        """Whether its presence counts: a kept word of one that does not answer is a leftover."""
+        return bool(self.online) and (self.fresh or not self.asked)
 
 
 @dataclass(frozen=True)
@@ -171,11 +178,14 @@ def judge(new: Heard, old: Heard | None) -> Judged:
         return Judged(Stand.THERE, "it answers with its MAC")
     if old and old.read:
         return Judged(Stand.OLD, "it answers there, and not at the new one")
-    if new.online:
+    if new.says_so:
         return Judged(Stand.SAYS_SO, "its presence says so; it was not read by MQTT")
-    if old and old.online:
+    if old and old.says_so:
         return Judged(Stand.OLD, "its presence there says that it is there")
     if new.online is False:
         said = "it was at the new broker, and its presence there says that it has gone"
         return Judged(Stand.MISSING, said)
-    return Judged(Stand.MISSING, new.why or "nothing is heard of it")
+    why = new.why or "nothing is heard of it"
+    if new.online:
+        why = f"its presence is a kept word only; {why}"
+    return Judged(Stand.MISSING, why)

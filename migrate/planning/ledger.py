@@ -65,8 +65,8 @@ class Sign(Strict):
 
 class Tried(Strict):
     """What a trial on the bench has shown of the messages of one twin group: signs that came back
-    as they were, those that did not although the dialect says so, and whether two settings in one message both took hold,
-    None where nobody could tell."""
+    as they were, those that did not although the dialect says so, and whether two settings in one
+    message both took hold, None where nobody could tell."""
 
     at: Text
     dialect: Text

@@ -29,10 +29,18 @@ def show_check(rows: Sequence[Row], ground: Ground, where: str, console: Console
     """What was asked, as whom, how it came out, and what to do."""
     say(console, f"The new broker {harmless(where)}, asked from this machine", "bold")
     table = _table("asked", "as whom", "outcome", "what was found")
+    told: dict[tuple[str, str, Outcome], int] = {}
     for row in rows:
+        kind = (row.what, row.whom, row.outcome)
+        told[kind] = told.get(kind, 0) + 1
+        if told[kind] > MOST_TOLD:
+            continue
         cells = (row.what, row.whom, str(row.outcome), row.words)
         table.add_row(*(harmless(cell) for cell in cells))
     show(console, table)
+    for (what, whom, outcome), number in told.items():
+        if number > MOST_TOLD:
+            say(console, f"{what} ({whom}), {outcome}: {number - MOST_TOLD} more", indent=2)
     todo = dict.fromkeys(row.remedy for row in rows if row.remedy)
     if todo:
         console.print()
@@ -63,7 +71,7 @@ def show_copy(done: Copied, sent: bool, console: Console) -> None:
         ("to be copied", plan.send, f"{would}: {done.octets} octets"),
         ("alike at both", plan.same, "nothing to do"),
         ("different at the new broker", plan.differ, "left as they are; --overwrite copies them"),
-        ("on command topics", plan.commands, "never copied: a device would obey them"),
+        ("on topics of the devices", plan.commands, "never copied: obeyed, or false news"),
         ("too long, or too many at once", plan.unheld, "not copied; name narrower --topics"),
     ):
         table.add_row(what, str(len(topics)), words)
@@ -76,7 +84,7 @@ def show_copy(done: Copied, sent: bool, console: Console) -> None:
             say(console, told, indent=2, hang=2, whole=True)
         _more(topics, console)
     for topic in plan.commands[:MOST_TOLD]:
-        told = f"Kept on a command topic at the old broker: {harmless(topic)}; clear it"
+        told = f"Never copied: {harmless(topic)}"
         say(console, told, indent=2, hang=2, whole=True)
     for place, reason in sorted(done.unseen.items()):
         told = f"Not to be seen with this login: {harmless(place)} ({reason})"

@@ -122,6 +122,11 @@ async def test_who_is_none_for_a_trial(tmp_path: Path, starter: Starter) -> None
         assert well.code == Exit.DONE, well.all
         assert "still there" in well.out
         assert one.unit(LIGHT).boots == 2
+        files: list[str | Path] = ["--fleet", one.fleet, "--playbook", one.playbook]
+        nobody = await one.there("bench", LAMP, *files)
+        assert nobody.code == Exit.USAGE, nobody.all
+        assert "--yes" in nobody.err
+        assert one.changed()[0] == 0
         unknown = await tried(one, "desk-lam")
         assert unknown.code == Exit.BAD_FILE
         assert LAMP in unknown.err

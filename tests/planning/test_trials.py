@@ -56,7 +56,7 @@ def tried(
 ) -> tuple[Trial, list[Give]]:
     """The trial of a device that keeps what it is told in this way, and all it was given."""
     held = dict.fromkeys(dialect.harmless, "as it was")
-    given = []
+    given: list[Give] = []
     steps = trial(dialect, partial(harmless_faults, dialect, DEVICE, "mqtt"), restart=restart)
     came: Came | None = None
     while True:
