@@ -34,9 +34,9 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help=(
         "Move a whole fleet of Wi-Fi devices to a new network without stranding one.\n\n"
-        "The usual order: find, survey, bench, plan, rehearse, run --dry-run, run. If a gate holds: "
-        "status, then resume, rollback or replan; if a device is missing: adrift. To see it all "
-        "on this machine alone: demo.\n\n"
+        "The usual order: find, survey, bench, plan, rehearse, run --dry-run, run. If a gate "
+        "holds: status, then resume, rollback or replan; if a device is missing: adrift. To "
+        "see it all on this machine alone: demo.\n\n"
         "Exit codes: 0 done, 1 mistake of migrate itself, 2 wrong usage, 3 bad file, 4 refused, "
         "since it could strand a device, 5 secret missing or open to others, 6 changed since it "
         "was planned or surveyed, 7 held at a gate, 8 stopped by you, 9 another run is working, 10 "

@@ -60,7 +60,17 @@ async def world_for(crew: Crew) -> AsyncIterator[World]:
     topics = [topic for member in crew.members.values() for topic in member.mqtt_topics]
     must = [m.presence_topic for m in crew.members.values() if m.presence_topic]
     must_hear = must if crew.playbook.proof.presence else ()
-    async with real_world(crew.sides, crew.listened, topics, crew.resolve, must_hear) as world:
+    members = crew.members.values()
+    async with real_world(
+        crew.sides,
+        crew.listened,
+        topics,
+        crew.resolve,
+        must_hear,
+        crew.playbook.finding,
+        {member.dialect.name: member.dialect for member in members},
+        {member.device.mac for member in members if member.device.login},
+    ) as world:
         yield world
 
 

@@ -258,7 +258,7 @@ def _fixed(crew: Crew, member: Member, readings: Readings) -> list[Problem]:
     if (
         bundle[Setting.ADDRESS] == ""
         and member.device.via == "http"
-        and "leases" in untold(new, member.name)
+        and "leases" in untold(new, member.name, crew.playbook.finding)
     ):
         return [
             Problem(

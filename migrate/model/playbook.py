@@ -217,6 +217,31 @@ class Proof(Strict):
     presence: bool = False
 
 
+Way = Literal["leases", "neighbours", "dns-sd", "sweep"]
+MOST_SWEPT = 1024
+"""Addresses of a network that is swept."""
+
+
+class Search(Strict):
+    """How a device is found again on the new side, beside what it says on a broker: by all of these
+    ways at once.
+
+    `leases`: the DHCP server's lease file; `neighbours`: the table of this machine's own kernel;
+    `dns-sd`: services of these types (RFC 6763), of whose TXT record `service_mac` is the key of
+    the MAC; `sweep`: every address of the new subnet is asked, without a login.
+    """
+
+    ways: Annotated[tuple[Way, ...], Field(min_length=1)] = ("leases", "neighbours")
+    services: tuple[Text, ...] = ()
+    service_mac: Text | None = None
+
+    @model_validator(mode="after")
+    def _fits(self) -> Search:
+        if ("dns-sd" in self.ways) != bool(self.services):
+            raise ValueError('dns-sd and services go together; such as services = ["_http._tcp"]')
+        return self
+
+
 class Gate(Strict):
     """What a shut gate does."""
 
@@ -258,6 +283,7 @@ class Playbook(Strict):
     new: NewSide = NewSide()
     pace: Pace = Pace()
     proof: Proof = Proof()
+    finding: Search = Search()
     gate: Gate = Gate()
     outputs: Outputs = Outputs()
 

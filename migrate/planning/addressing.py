@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ipaddress import AddressValueError, IPv4Address
 
-from migrate.model.playbook import Side
+from migrate.model.playbook import Search, Side
 
 GIVE_ADDRESSES = (
     "add [addressing] to the playbook: a device that it does not name under fixed asks DHCP; or "
@@ -24,11 +24,15 @@ def declared_addresses(old: Side, new: Side, name: str) -> list[IPv4Address]:
     return list(dict.fromkeys(address for address in both if address is not None))
 
 
-def untold(new: Side, name: str) -> list[str]:
+def untold(new: Side, name: str, search: Search) -> list[str]:
     """What is missing to tell at which address the device of this name comes back; empty if
-    nothing is. A fixed address is known without a lease file."""
+    nothing is. A fixed address is known without a lease file, and a sweep, or a service that tells
+    its MAC, finds one that DHCP gave. The kernel's neighbours alone do not: they are those who have
+    spoken with this machine."""
     missing = ["subnet"] if new.subnet is None else []
-    return missing if fixed_address(new, name) or new.leases else [*missing, "leases"]
+    leased = new.leases is not None and "leases" in search.ways
+    told = "sweep" in search.ways or ("dns-sd" in search.ways and search.service_mac)
+    return missing if fixed_address(new, name) or leased or told else [*missing, "leases"]
 
 
 def own_address(reading: object) -> IPv4Address | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
+import socket
 import ssl
 from collections.abc import AsyncIterator, Collection
 from contextlib import AsyncExitStack, asynccontextmanager
@@ -39,6 +40,8 @@ from migrate.ports.mqtt_client import (
     copied_properties,
 )
 
+QOS_AT_ONCE = 400
+"""Below what brokers commonly queue for one client (common practice, no source)."""
 MOST_HELD_OCTETS = 64 * 1024 * 1024
 """Payloads that are held in memory at the same time."""
 
@@ -151,8 +154,8 @@ class Visit:
         """With which QoS they were published: a broker tells it to whom subscribes with the
         highest (MQTT 5.0, section 3.8.4). Those that are gone meanwhile keep None."""
         ordered = sorted(letters, key=lambda letter: letter.topic)
-        for start in range(0, len(ordered), 50):
-            some = {letter.topic: letter for letter in ordered[start : start + 50]}
+        for start in range(0, len(ordered), QOS_AT_ONCE):
+            some = {letter.topic: letter for letter in ordered[start : start + QOS_AT_ONCE]}
             self._levels = {}
             with _told(self.seconds):
                 refused = await self.client.subscribe_at(some, 2)
@@ -260,6 +263,8 @@ async def _enter(
             max_queued_outgoing_messages=10_000,
             timeout=min(seconds, SILENT_SECONDS) if version is V5 else seconds,
             logger=_QUIET,
+            # Many small packets, each waited for: none is to wait for another (RFC 9293, 3.7.4).
+            socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
             take=made.take,
             **({"clean_start": True} if version is V5 else {"clean_session": True}),
         )

@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from collections.abc import AsyncIterator, Callable, Collection, Iterable, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from migrate.dialects.messages import HttpRequest, Reply, Request
-from migrate.model.playbook import Broker, Side
+from migrate.dialects.schema import Dialect
+from migrate.model.playbook import Broker, Search, Side
 from migrate.model.secrets import Secret, SecretRef
 from migrate.ports.broker import BrokerAddress
 from migrate.ports.http import HttpLine
 from migrate.ports.mqtt import BrokerLink
 from migrate.ports.mqtt_line import MqttLine
-from migrate.ports.protocols import At, SideName, World
+from migrate.ports.protocols import At, Finder, SideName, World
+from migrate.ports.sources.finder import AskingFinder, EveryWay, NeighbourFinder
 from migrate.ports.sources.leases import LeaseFinder, lease_files
+
+ONLY_LEASES = Search(ways=("leases",))
 
 
 @dataclass(frozen=True)
@@ -44,10 +48,14 @@ async def real_world(
     topics: Iterable[str],
     resolve: Callable[[SecretRef], Secret],
     must_hear: Iterable[str] = (),
+    search: Search = ONLY_LEASES,
+    dialects: Mapping[str, Dialect] | None = None,
+    shy: Collection[str] = (),
 ) -> AsyncIterator[World]:
     """Open everything. `brokers` are the sides whose broker is connected to, `topics` what is
-    listened to there; those of `must_hear` it must be possible to hear. Raises Unreachable when a
-    broker cannot be had."""
+    listened to there; those of `must_hear` it must be possible to hear. `search`: the ways of
+    finding a device; `dialects` those that a sweep asks by, `shy` the MACs of devices that ask for
+    a login. Raises Unreachable when a broker cannot be had."""
     wanted, must = list(topics), list(must_hear)
     links: dict[SideName, BrokerLink] = {}
     for name in brokers:
@@ -61,8 +69,22 @@ async def real_world(
             links[name] = BrokerLink(broker_address(broker, resolve), name, wanted, must)
     subnets = {n: s.subnet for n, s in sides.items() if s.subnet}
     async with HttpLine() as http, MqttLine(links) as mqtt:
-        finder = LeaseFinder(lease_files(sides), subnets, now)
-        yield World(Sockets(http, mqtt), finder, mqtt, now, brokers=mqtt)
+        line = Sockets(http, mqtt)
+        finders: list[Finder] = []
+        if "leases" in search.ways:
+            finders.append(LeaseFinder(lease_files(sides), subnets, now))
+        if "neighbours" in search.ways:
+            finders.append(NeighbourFinder(subnets))
+        asking = None
+        subnet = subnets.get("new")
+        if subnet and {"sweep", "dns-sd"} & set(search.ways):
+            asking = AskingFinder(search, subnet, dialects or {}, line, shy)
+            finders.append(asking)
+        try:
+            yield World(line, EveryWay(finders), mqtt, now, brokers=mqtt)
+        finally:
+            if asking:
+                await asking.stop()
 
 
 def broker_address(broker: Broker, resolve: Callable[[SecretRef], Secret]) -> BrokerAddress:

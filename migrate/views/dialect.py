@@ -34,6 +34,7 @@ SAMPLES: Mapping[Setting, Value] = {
 LONGEST_KEY = 63
 """Characters of the longest passphrase (IEEE Std 802.11): the message is weighed with it."""
 LONGEST_SHOWN = 2000
+KINDS = {bool: "yes or no", str: "text", int: "number", float: "number"}
 _LETTER = "a"
 
 
@@ -144,7 +145,7 @@ def show_reply(
         if value is None:
             lost.append((name, where))
             continue
-        kind = "yes or no" if isinstance(value, bool) else type(value).__name__
+        kind = KINDS[type(value)]
         shown = redactor.clean(str(value))
         say(console, f"{name} = {harmless(shown)}  ({kind}, {where})", indent=4, hang=4, whole=True)
     for name, where in lost:

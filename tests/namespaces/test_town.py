@@ -6,6 +6,7 @@ lease files, the operator's neighbour table.
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -146,3 +147,36 @@ async def test_one_that_comes_back_to_the_old_network(tmp_path: Path) -> None:
         assert again.code == Exit.DONE, again.all
         assert set(town.where().values()) == {"new"}
         assert town.devices["desk"].now["changed"] == 2
+
+
+async def test_found_without_any_lease_file(tmp_path: Path) -> None:
+    """By a sweep of the new network and by the kernel's neighbours alone: what only a real network
+    shows. Over HTTP; on the old side they are found in the lease file."""
+    async with Town(tmp_path, devices()) as town:
+        more = '[finding]\nways = ["neighbours", "sweep"]\n'
+        write_files(town, leases=False, more=more)
+        planned = await town.migrate("plan", "town.toml")
+        assert planned.code == Exit.DONE, planned.all
+        moved = await town.migrate("run", "town.plan.json")
+        assert moved.code == Exit.DONE, moved.all
+        assert set(town.where().values()) == {"new"}
+        back = await town.migrate("rollback")
+        assert back.code == Exit.DONE, back.all
+        assert set(town.where().values()) == {"old"}
+
+
+async def test_find_on_a_real_network(tmp_path: Path) -> None:
+    """Every device by its own MAC, though no file names one; strangers are told apart."""
+    async with Town(tmp_path, devices()) as town:
+        write_files(town)
+        (tmp_path / "fleet.toml").unlink()
+        found = await town.migrate(
+            *("find", "--playbook", "town.toml", "--range", "192.0.2.0/24", "--seconds", "1"),
+            *("--dialect", "larch", "--dialect", "rowan", "--dialect", "sedge", "--write"),
+        )
+        assert found.code == Exit.DONE, found.all
+        written = tomllib.loads((tmp_path / "fleet.toml").read_text())["device"]
+        assert {d["mac"] for d in written} == {d.mac for d in town.devices.values()}
+        addresses = {d["mac"]: d["address"] for d in written}
+        for name, device in town.devices.items():
+            assert addresses[device.mac] == town.kernel_address(name)

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from migrate.dialects.carrying import bundle_faults
-from migrate.model.playbook import new_side, old_side
+from migrate.model.playbook import Search, new_side, old_side
 from migrate.model.secrets import SecretRef
 from migrate.model.settings import ADDRESSING, Setting
 from migrate.planning.addressing import left_behind, own_address, untold
@@ -174,11 +174,19 @@ def test_a_fixed_address_needs_no_lease_file() -> None:
 
 def test_what_is_missing_to_find_it_again() -> None:
     side = new_side(playbook_of(WITH))
-    assert untold(side, "plug") == []
-    assert untold(side, "lamp") == []
+    assert untold(side, "plug", Search()) == []
+    assert untold(side, "lamp", Search()) == []
     bare = new_side(playbook_of(f"{FIXED}{WIFI}[old]\n{OLD_WIFI}"))
-    assert untold(bare, "plug") == ["subnet"]
-    assert untold(bare, "lamp") == ["subnet", "leases"]
+    assert untold(bare, "plug", Search()) == ["subnet"]
+    assert untold(bare, "lamp", Search()) == ["subnet", "leases"]
+    for search, lacks in (
+        (Search(ways=("sweep",)), []),
+        (Search(ways=("neighbours",)), ["leases"]),
+        (Search(ways=("dns-sd",), services=("_http._tcp",)), ["leases"]),
+        (Search(ways=("dns-sd",), services=("_http._tcp",), service_mac="mac"), []),
+    ):
+        assert untold(bare, "lamp", search) == ["subnet", *lacks]
+        assert untold(side, "lamp", search) == lacks  # a lease file that is not looked into
 
 
 def test_a_declared_address_that_is_kept_over_a_move_is_refused() -> None:

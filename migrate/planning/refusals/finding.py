@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from migrate.model.fleet import Device
+from migrate.model.playbook import MOST_SWEPT
 from migrate.model.problems import Problem
 from migrate.planning.addressing import GIVE_ADDRESSES, fixed_address, left_behind, untold
 from migrate.planning.refusals.case import Alike, Case
@@ -15,7 +16,7 @@ def refusals(case: Case) -> Iterator[Problem]:
     for alike in case.moved:
         shared = [*_left_behind(case, alike), *_shared(case, alike)]
         for device in alike.devices:
-            own = _today(case, device) if alike.via == "http" else ()
+            own = (*_today(case, device), *_unswept(case, device)) if alike.via == "http" else ()
             for what, remedy in (*shared, *own):
                 yield Problem(what, remedy, device=device.name)
 
@@ -47,13 +48,34 @@ def _shared(case: Case, alike: Alike) -> Iterator[tuple[str, str]]:
         return
     # Within one network only a device that gives up its fixed address comes back elsewhere.
     loses = playbook.addressing is not None and fixed_address(case.old, alike.name) is not None
-    missing = untold(new, alike.name) if playbook.wifi or loses else []
+    missing = untold(new, alike.name, playbook.finding) if playbook.wifi or loses else []
     if missing:
         yield (
             "comes back at an address that nobody can tell: the new side needs "
             + ("both subnet and leases" if len(missing) > 1 else missing[0]),
             "add [new] subnet and leases (the lease file of the new network's DHCP server); "
-            "for a device with a fixed address there, the subnet is enough",
+            "for a device with a fixed address there, the subnet is enough; or have it looked for: "
+            'finding.ways = ["sweep", "neighbours"]',
+        )
+    if "sweep" in playbook.finding.ways and new.subnet and new.subnet.num_addresses > MOST_SWEPT:
+        yield (
+            f"would be looked for by a sweep of {new.subnet.num_addresses:,} addresses; at most "
+            f"{MOST_SWEPT:,} are asked",
+            "state as [new] subnet the part in which the DHCP server gives out addresses, or take "
+            "sweep out of finding.ways",
+        )
+
+
+def _unswept(case: Case, device: Device) -> Iterator[tuple[str, str]]:
+    """A device whose password would have to go to whoever answers."""
+    new, ways = case.new, case.playbook.finding.ways
+    leased = new.leases is not None and "leases" in ways
+    known = fixed_address(new, device.name) or leased or not case.playbook.wifi
+    if device.login and "sweep" in ways and not known:
+        yield (
+            "asks for a login, and would be found by a sweep alone: a password is not sent to "
+            "whoever answers",
+            "add new.leases, or give it a fixed address there",
         )
 
 
