@@ -70,9 +70,11 @@ async def real_world(
     subnets = {n: s.subnet for n, s in sides.items() if s.subnet}
     async with HttpLine() as http, MqttLine(links) as mqtt:
         line = Sockets(http, mqtt)
-        finders: list[Finder] = []
-        if "leases" in search.ways:
-            finders.append(LeaseFinder(lease_files(sides), subnets, now))
+        # Where a device was before is no matter of ways: the old side's file is always looked into.
+        files = lease_files(sides)
+        if "leases" not in search.ways:
+            files.pop("new", None)
+        finders: list[Finder] = [LeaseFinder(files, subnets, now)]
         if "neighbours" in search.ways:
             finders.append(NeighbourFinder(subnets))
         asking = None

@@ -246,7 +246,10 @@ class Town:
         space = network.namespace
         ip("netns", "add", space)
         ip("-n", space, "link", "set", "lo", "up")
-        ip("-n", space, "link", "add", BRIDGE, "type", "bridge")
+        # A bridge without an address of its own takes one of its ports': it would change, and be
+        # unreachable for a while, whenever a device leaves.
+        mac = f"00:00:5e:00:53:{'f1' if network.name == 'old' else 'f2'}"
+        ip("-n", space, "link", "add", BRIDGE, "address", mac, "type", "bridge")
         length = network.subnet.prefixlen
         ip("-n", space, "address", "add", f"{network.router}/{length}", "dev", BRIDGE)
         ip("-n", space, "link", "set", BRIDGE, "up")

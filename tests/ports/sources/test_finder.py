@@ -59,7 +59,7 @@ def asking(street: Street, *ways: str, shy: tuple[str, ...] = ()) -> AskingFinde
 async def told(finder: AskingFinder, mac: str) -> Sequence[str]:
     """Ask until it knows."""
     async with asyncio.timeout(5):
-        while not (found := await finder.addresses(mac, "new")):
+        while not (found := await finder.addresses(mac, "new")):  # noqa: ASYNC110
             await asyncio.sleep(0)
     return found
 
