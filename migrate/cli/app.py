@@ -45,7 +45,6 @@ app = typer.Typer(
 )
 for command in (
     find,
-    schema,
     survey,
     bench,
     plan,
@@ -58,6 +57,7 @@ for command in (
     page,
     adrift,
     report,
+    schema,
     demo,
 ):
     app.command()(command)

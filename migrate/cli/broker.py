@@ -25,7 +25,7 @@ broker = typer.Typer(
     name="broker",
     no_args_is_help=True,
     rich_markup_mode=None,
-    help="Before and after a move to a new broker: check, copy retained messages, roll-call.",
+    help="Before and after a move to a new broker.",
 )
 FLEET = Path("fleet.toml")
 PlaybookFile = Annotated[

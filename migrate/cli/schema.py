@@ -34,7 +34,7 @@ def schema(
         ),
     ] = None,
 ) -> None:
-    """Write the JSON Schema of a kind of file, by which an editor completes and checks it.
+    """Write the JSON Schema of your files, for your editor.
 
     Many editors take a first line such as: #:schema ./fleet.schema.json
 

@@ -18,6 +18,7 @@ from .markdown import DOCUMENTS, ROOT, blocks, commands, excerpts, lines_typed, 
 from .test_looking_on import LOOKING_ON
 from .test_new_broker import NEW_BROKER
 from .test_survey import SURVEY
+from .test_writing import WRITING
 
 DOCS = ROOT / "docs"
 FIRST_STEPS = commands(read(DOCS / "first-steps.md"))
@@ -51,7 +52,7 @@ def everywhere(here: House, side: str) -> bool:
 
 def test_every_command_shown_is_run_here_or_with_the_playbooks() -> None:
     run = {one.text for one in (*FIRST_STEPS, *GONE_WRONG, *ON_PAPER, *NEW_BROKER, *LOOKING_ON)}
-    run |= {one.text for one in SURVEY}
+    run |= {one.text for one in (*SURVEY, *WRITING)}
     run |= {one.text for one in commands(read(ROOT / "README.md"))}  # see test_playbooks.py
     for document in DOCUMENTS:
         for line in lines_typed(read(document)):
