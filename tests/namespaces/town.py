@@ -213,7 +213,7 @@ class Town:
             "PATH": os.environ["PATH"],
             "HOME": str(self.folder),
             "XDG_STATE_HOME": str(self.folder / "state"),
-            "XDG_RUNTIME_DIR": str(self.folder),
+            "MIGRATE_LOCKS": str(self.folder / "locks"),
             "PYTHONPATH": str(ROOT),
             **self.secrets,
         }

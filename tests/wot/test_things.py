@@ -104,7 +104,7 @@ class Mill:
             "PATH": os.environ["PATH"],
             "HOME": str(self.folder),
             "XDG_STATE_HOME": str(self.folder / "state"),
-            "XDG_RUNTIME_DIR": str(self.folder),
+            "MIGRATE_LOCKS": str(self.folder / "locks"),
             "OLD_WIFI": OLD["key"],
             "NEW_WIFI": NEW["key"],
             **WORDS,
