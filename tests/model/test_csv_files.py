@@ -26,7 +26,7 @@ def test_a_whole_fleet() -> None:
     assert fleet.title == "mill"
     assert (lamp.name, lamp.mac, lamp.port, lamp.reach) == ("hall, lamp", MAC, 8080, "ladder")
     assert lamp.login is not None
-    assert (lamp.login.username, lamp.login.password.file) == ("owner", str(BASE / "larch.secret"))
+    assert (lamp.login.username, lamp.login.secret.file) == ("owner", str(BASE / "larch.secret"))
     assert (plug.name, plug.topic, plug.feeds) == ("no", "00123456", ("router", "broker"))
     assert (plug.port, plug.login, plug.place) == (None, None, "somewhere")
 

@@ -53,7 +53,7 @@ def test_a_whole_fleet() -> None:
     assert lamp.address == IPv4Address("192.0.2.11")
     assert (lamp.port, lamp.reach, lamp.reach.rank, lamp.via) == (8080, Reach.LADDER, 1, "http")
     assert lamp.login is not None
-    assert lamp.login.password.file == str(BASE / "larch.secret")
+    assert lamp.login.secret.file == str(BASE / "larch.secret")
     assert not lamp.carrier
     assert plug.carrier
     assert plug.feeds == ("access point", "broker")
