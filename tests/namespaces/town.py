@@ -28,6 +28,7 @@ from migrate.lab.firmware.base import Store
 from migrate.lab.signals import Signal
 from migrate.lab.specs import Family
 from migrate.model.problems import Exit
+from tests.cli.paper import Ended
 
 from .node import BRIDGE, INTERFACE, ip
 
@@ -117,19 +118,6 @@ class Device:
     def now(self) -> dict[str, Any]:
         """Its last word; empty before the first."""
         return self.events[-1] if self.events else {}
-
-
-@dataclass
-class Ended:
-    """A command that has ended."""
-
-    code: int
-    out: str
-    err: str
-
-    @property
-    def all(self) -> str:
-        return self.out + self.err
 
 
 class Town:

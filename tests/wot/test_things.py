@@ -25,6 +25,7 @@ from migrate.lab.brokers import MosquittoBroker
 from migrate.lab.ports import free_port
 from migrate.lab.signals import Signal
 from migrate.model.problems import Exit
+from tests.cli.paper import Ended
 
 HERE = Path(__file__).parent
 pytestmark = [pytest.mark.long, pytest.mark.timeout(120)]
@@ -70,19 +71,6 @@ class Thing:
         """Where it is up."""
         up = self.now.get("network")
         return str(up) if up else None
-
-
-@dataclass
-class Ended:
-    """A command that has ended."""
-
-    code: int
-    out: str
-    err: str
-
-    @property
-    def all(self) -> str:
-        return self.out + self.err
 
 
 class Mill:
