@@ -6,16 +6,19 @@ lease files, the operator's neighbour table.
 
 from __future__ import annotations
 
+import shutil
 import tomllib
 from pathlib import Path
 
 import pytest
 
 from migrate.model.problems import Exit
+from migrate.ports.sources.lease_formats import parse_leases
 
-from .town import Device, Town, check_possible
+from .town import PATH, Device, Town, check_possible, missing
 
 pytestmark = [pytest.mark.long, pytest.mark.timeout(180)]
+SERVERS = {"dhcpd": "dhcpd", "kea": "kea-dhcp4"}
 ABOUT = (
     ("desk", "larch", "http"),
     ("hall", "larch", "mqtt"),
@@ -147,6 +150,23 @@ async def test_one_that_comes_back_to_the_old_network(tmp_path: Path) -> None:
         assert again.code == Exit.DONE, again.all
         assert set(town.where().values()) == {"new"}
         assert town.devices["desk"].now["changed"] == 2
+
+
+@pytest.mark.parametrize("kind", ["dhcpd", "kea"])
+async def test_lease_files_of_other_servers(tmp_path: Path, kind: str) -> None:
+    """ISC dhcpd and Kea, from Debian, write what is read here."""
+    if shutil.which(SERVERS[kind], path=PATH) is None:
+        missing(f"no {SERVERS[kind]} here: install your system's package")
+    async with Town(tmp_path, devices(), dhcp=kind) as town:
+        write_files(town)
+        assert (await town.migrate("plan", "town.toml")).code == Exit.DONE
+        moved = await town.migrate("run", "town.plan.json")
+        assert moved.code == Exit.DONE, moved.all
+        assert set(town.where().values()) == {"new"}
+        for name, device in town.devices.items():
+            (lease,) = parse_leases(town.new.leases.read_text())[device.mac][:1]
+            assert str(lease.address) == town.kernel_address(name)
+            assert lease.name == name
 
 
 async def test_found_without_any_lease_file(tmp_path: Path) -> None:

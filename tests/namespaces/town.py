@@ -34,6 +34,7 @@ from .node import BRIDGE, INTERFACE, ip
 
 PREFIX = "mgtown"
 NEEDED = ("ip", "dnsmasq", "mosquitto", "mosquitto_passwd", "udhcpc")
+PATH = f"{os.environ.get('PATH', '')}:/usr/sbin:/sbin"
 ROOT = Path(__file__).parents[2]
 WAIT = 40.0
 
@@ -47,8 +48,7 @@ def missing(words: str) -> NoReturn:
 
 def check_possible() -> None:
     """Say in words why this machine cannot have a town."""
-    path = f"{os.environ.get('PATH', '')}:/usr/sbin:/sbin"
-    lacking = [name for name in NEEDED if shutil.which(name, path=path) is None]
+    lacking = [name for name in NEEDED if shutil.which(name, path=PATH) is None]
     if lacking:
         missing(f"no {', '.join(lacking)} here: install your system's packages")
     if os.geteuid() != 0:
@@ -102,6 +102,43 @@ class Network:
         return self.folder / f"{self.name}.leases"
 
 
+def dhcp_server(network: Network, kind: str) -> list[str]:
+    """The command of a DHCP server for a network, whose configuration is written beside it."""
+    conf = network.folder / f"{network.name}.{kind}"
+    first, last, leases = network.subnet[50], network.subnet[150], network.leases
+    if kind == "kea":
+        # Kea makes its own file of leases, and will have nothing of an empty one.
+        pool = {"pool": f"{first} - {last}"}
+        said = {
+            "interfaces-config": {"interfaces": [BRIDGE], "dhcp-socket-type": "raw"},
+            "lease-database": {"type": "memfile", "name": str(leases), "lfc-interval": 0},
+            "valid-lifetime": 3600,
+            "subnet4": [{"subnet": str(network.subnet), "pools": [pool]}],
+        }
+        conf.write_text(json.dumps({"Dhcp4": said}))
+        here = str(network.folder)
+        places = [f"KEA_PIDFILE_DIR={here}", f"KEA_LOCKFILE_DIR={here}"]
+        return ["env", *places, "kea-dhcp4", "-c", str(conf)]
+    leases.touch()
+    if kind == "dhcpd":
+        conf.write_text(
+            "authoritative;\nping-check false;\ndefault-lease-time 3600;\n"
+            f"subnet {network.subnet.network_address} netmask {network.subnet.netmask} {{\n"
+            f"  range {first} {last};\n}}\n"
+        )
+        pid = network.folder / f"{network.name}.pid"
+        return [
+            *("dhcpd", "-4", "-f", "-q", "-cf", str(conf), "-lf", str(leases), "-pf", str(pid)),
+            BRIDGE,
+        ]
+    conf.write_text(
+        f"interface={BRIDGE}\nbind-interfaces\nport=0\nno-resolv\nno-ping\nuser=root\n"
+        f"dhcp-authoritative\ndhcp-leasefile={leases}\n"
+        f"dhcp-range={first},{last},1h\ndhcp-option=3\n"
+    )
+    return ["dnsmasq", "--keep-in-foreground", f"--conf-file={conf}"]
+
+
 @dataclass
 class Device:
     """One device as it is described, and what it has told."""
@@ -123,7 +160,9 @@ class Device:
 class Town:
     """Enter it with ``async with``: networks and servers are there, and every device is up."""
 
-    def __init__(self, folder: Path, devices: list[Device], *, new_secret: str = "") -> None:
+    def __init__(
+        self, folder: Path, devices: list[Device], *, new_secret: str = "", dhcp: str = "dnsmasq"
+    ) -> None:
         self.folder = folder
         self.devices = {device.name: device for device in devices}
         mark = f"{PREFIX}{os.getpid()}"
@@ -143,6 +182,7 @@ class Town:
             "NEW_BROKER": self.new.password,
         }
         self.changed = Signal()
+        self._servers_of = dhcp
         self._mark = mark
         self._servers: list[asyncio.subprocess.Process] = []
         self._reading: list[asyncio.Task[None]] = []
@@ -212,8 +252,10 @@ class Town:
         remove_left_behind()
         try:
             for network in (self.old, self.new):
-                await self._lay(network)
+                self._lay(network)
             self._lay_operator()
+            for network in (self.old, self.new):  # a bridge without a port is not running
+                await self._serve_all(network)
             for device in self.devices.values():
                 await self._place(device)
             await self.until(lambda: all(d.now.get("what") == "up" for d in self.devices.values()))
@@ -230,7 +272,7 @@ class Town:
     ) -> None:
         await self._take_down()
 
-    async def _lay(self, network: Network) -> None:
+    def _lay(self, network: Network) -> None:
         space = network.namespace
         ip("netns", "add", space)
         ip("-n", space, "link", "set", "lo", "up")
@@ -241,15 +283,10 @@ class Town:
         length = network.subnet.prefixlen
         ip("-n", space, "address", "add", f"{network.router}/{length}", "dev", BRIDGE)
         ip("-n", space, "link", "set", BRIDGE, "up")
-        network.leases.touch()
-        conf = self.folder / f"{network.name}.dnsmasq"
-        first, last = network.subnet[50], network.subnet[150]
-        conf.write_text(
-            f"interface={BRIDGE}\nbind-interfaces\nport=0\nno-resolv\nno-ping\nuser=root\n"
-            f"dhcp-authoritative\ndhcp-leasefile={network.leases}\n"
-            f"dhcp-range={first},{last},1h\ndhcp-option=3\n"
-        )
-        await self._serve(space, "dnsmasq", "--keep-in-foreground", f"--conf-file={conf}")
+
+    async def _serve_all(self, network: Network) -> None:
+        space = network.namespace
+        await self._serve(space, *dhcp_server(network, self._servers_of))
         words = self.folder / f"{network.name}.passwords"
         words.touch(0o600)
         subprocess.run(  # noqa: ASYNC221 - nothing else is at work yet
