@@ -394,9 +394,10 @@ def test_the_screen_falls_silent_when_nobody_reads(monkeypatch: pytest.MonkeyPat
 # Help
 
 
+GROUPS = ("broker", "dialect", "sheet")
 COMMANDS = [
-    *("find", "survey", "plan", "rehearse", "run", "resume", "rollback", "replan"),
-    *("status", "page", "adrift", "report", "demo"),
+    *("find", "survey", "bench", "plan", "rehearse", "run", "resume", "rollback", "replan"),
+    *("status", "page", "adrift", "report", "schema", "demo"),
 ]
 
 
@@ -408,7 +409,7 @@ def test_the_list_of_commands_is_whole(paper: Paper) -> None:
     assert [int(code) for code in told] == list(Exit)
     for name in COMMANDS:
         assert re.search(rf"^  {name} ", shown, re.MULTILINE)
-    for whole in (shown, paper.cli("sheet", "--help").out):
+    for whole in (shown, *(paper.cli(group, "--help").out for group in GROUPS)):
         assert "..." not in whole.partition("Commands:")[2], "no line of the list is cut"
 
 

@@ -19,9 +19,15 @@ from tests.dialects.samples import NAMES, SHIPPED, device, shipped
 MANUALS = Path(__file__).parents[2] / "docs" / "manuals"
 
 
+ONLY_IN_DOCS = "alder"
+"""The manual page from which docs/writing-a-dialect.md writes a dialect."""
+
+
 def test_the_list_is_whole() -> None:
     assert sorted(path.stem for path in SHIPPED.glob("*.toml")) == sorted(NAMES)
-    assert sorted(path.stem for path in MANUALS.glob("*.md")) == sorted([*NAMES, "README"])
+    assert sorted(path.stem for path in MANUALS.glob("*.md")) == sorted(
+        [*NAMES, "README", ONLY_IN_DOCS]
+    )
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -13,6 +13,7 @@ import asyncio
 import json
 import subprocess
 import sys
+import time
 from collections.abc import Mapping
 from ipaddress import IPv4Address, IPv4Network
 from pathlib import Path
@@ -121,6 +122,7 @@ class Node(Unit):
         super()._note(what)
         event = {
             "what": what,
+            "at": time.time(),
             "network": self.network.name if self.network else None,
             "address": str(self.address) if self.address else None,
             "changed": len(self.messages_that_changed),
