@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import re
+import tomllib
 from collections.abc import Mapping
 from ipaddress import IPv4Network
 from pathlib import Path
@@ -14,7 +16,7 @@ from migrate.cli.common import err, out, problems_in_words, secret_reader, show_
 from migrate.dialects.schema import Dialect
 from migrate.engine.finding import Around, Heard, look_around
 from migrate.model.fleet import Fleet
-from migrate.model.parsing import parse_fleet
+from migrate.model.parsing import BYTE_ORDER_MARK, parse_fleet
 from migrate.model.playbook import Side, new_side, old_side
 from migrate.model.problems import BadFile, Exit, Problem, Refused, Unreachable
 from migrate.planning.finding.difference import Difference, compare
@@ -180,15 +182,26 @@ def _broker(text: str | None, side: Side | None) -> BrokerAddress | None:
         declared = side.broker if side else None
         return broker_address(declared, secret_reader().resolve) if declared else None
     host, _, port = text.rpartition(":") if ":" in text else (text, "", "1883")
-    if not host or not port.isdecimal() or not 0 < int(port) < 65536:
+    if "@" in text:
+        what = "no login stands in it: name a --playbook that tells where its password is"
+        raise typer.BadParameter(what, param_hint="--broker")
+    fits = host and ":" not in host and re.fullmatch(r"[0-9]{1,5}", port)
+    if not fits or not 0 < int(port) < 65536:
         raise typer.BadParameter(f"{text!r} is no host and port", param_hint="--broker")
     return BrokerAddress(host, int(port))
 
 
 def _fleet(read: Text, fleet: Path) -> Fleet | None:
-    if not read.text.strip():
+    body = read.text.removeprefix(BYTE_ORDER_MARK)
+    if not body.strip():
         return None
-    return parse_fleet(read.text, str(fleet), fleet.absolute().parent)
+    try:
+        return parse_fleet(body, str(fleet), fleet.absolute().parent)
+    except BadFile as error:
+        missing = [one.key for one in error.problems] == ["device"]
+        if missing and fleet.suffix.lower() != ".csv" and "device" not in tomllib.loads(body):
+            return None  # begun with a title, or a comment
+        raise
 
 
 def _dialects(names: list[str], fleet: Path, known: Fleet | None) -> Mapping[str, Dialect]:
@@ -226,7 +239,7 @@ def _end(
     """Write, or say how to."""
     out.print()
     if not (difference.new or difference.to_write):
-        if gathered.devices:
+        if gathered.devices and not difference.unsure:
             say(out, f"{read.path} has them all: nothing to write.", whole=True)
         return
     if not write:

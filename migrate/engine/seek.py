@@ -87,33 +87,56 @@ class Seeker:
     ) -> Look:
         """Look for a device on these sides; `seconds` bound each read, `sure` reads a few times.
 
-        All places are asked at once. A device is in one place at a time, so its first sighting
-        ends the look: a place where nobody answers any more does not hold up the one where it is.
+        All places are asked at once, and those that become known meanwhile, such as by a new lease,
+        join them. A device is in one place at a time, so its first sighting ends the look: a place
+        where nobody answers any more does not hold up the one where it is.
         """
-        places = await self._places(member, sides)
         seen = Look()
-        if not places:
+        asking: dict[tuple[SideName, str], asyncio.Task[Sighting | Other | str]] = {}
+        told: set[tuple[SideName, str]] = set()
+
+        async def ask_everywhere() -> None:
+            for at, possible in await self._places(member, sides):
+                if (at.side, at.address) not in asking:
+                    asking[at.side, at.address] = asyncio.create_task(
+                        self._ask(member, at, possible, seconds, sure)
+                    )
+
+        await ask_everywhere()
+        if not asking:
             seen.words.append("no address is known for it")
-        asking = [
-            asyncio.create_task(self._ask(member, at, possible, seconds, sure))
-            for at, possible in places
-        ]
+        pause = self._crew.playbook.pace.look_seconds
         try:
-            for next_ in asyncio.as_completed(asking):
-                result = await next_
-                if isinstance(result, Other):
-                    seen.words.append(result.words)
-                    seen.others.append(result.mac)
-                elif isinstance(result, str):
-                    seen.words.append(result)
-                elif result.side in sides:
-                    seen.found.setdefault(result.side, result)
-                    break
+            while not seen.found and (left := [key for key in asking if key not in told]):
+                await asyncio.wait(
+                    [asking[key] for key in left],
+                    timeout=pause,
+                    return_when=asyncio.FIRST_COMPLETED,
+                )
+                # In the order in which they were asked, whichever of them came first in a set.
+                for key in left:
+                    if asking[key].done() and not seen.found:
+                        told.add(key)
+                        self._take(asking[key].result(), sides, seen)
+                if not seen.found:
+                    await ask_everywhere()
         finally:
-            for task in asking:
+            for task in asking.values():
                 task.cancel()
-            await asyncio.gather(*asking, return_exceptions=True)
+            await asyncio.gather(*asking.values(), return_exceptions=True)
         return seen
+
+    def _take(
+        self, result: Sighting | Other | str, sides: tuple[SideName, ...], seen: Look
+    ) -> None:
+        """What one place brought."""
+        if isinstance(result, Other):
+            seen.words.append(result.words)
+            seen.others.append(result.mac)
+        elif isinstance(result, str):
+            seen.words.append(result)
+        elif result.side in sides:
+            seen.found.setdefault(result.side, result)
 
     def present(self, member: Member, side: SideName) -> bool | None:
         """Whether its presence topic says it is there; None if it says nothing."""

@@ -29,6 +29,7 @@ _TABLE = re.compile(r"^[ \t]*\[", re.MULTILINE)
 _DEVICE = re.compile(r"[ \t]*\[\[[ \t]*device[ \t]*\]\]")
 """Where a table begins. A line of a text of several lines may look the same; what comes of that is
 seen when the result is checked."""
+_LINE_FEED = re.compile(r"(?<!\r)\n")
 BY_HAND = "write it into the file by hand; nothing was changed"
 HEAD = (
     "# Devices as they were found. Their MAC is who they are; everything else may change.\n"
@@ -54,7 +55,12 @@ class Text:
 def read_for_edit(path: Path) -> Text:
     """A fleet file that is to be edited; one that is not there yet is empty. Raises BadFile."""
     try:
-        octets = path.read_bytes() if path.exists() else b""
+        if not stat.S_ISREG(path.stat().st_mode) and not path.is_dir():
+            # A pipe would be waited for, a device written over.
+            raise BadFile(Problem("is no plain file", "correct the path", str(path)))
+        octets = path.read_bytes()
+    except FileNotFoundError:
+        octets = b""
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or "is not a path"
         problem = Problem(f"cannot be read: {why}", "correct the path", str(path))
@@ -131,7 +137,10 @@ def _block(text: str, values: Mapping[str, str]) -> str:
         raise TypeError
     for key, value in values.items():
         devices[0][key] = value
-    return tomlkit.dumps(document)
+    edited_ = tomlkit.dumps(document)
+    # The end of a line that tomlkit adds is always its own.
+    dos = "\r\n" in text and not _LINE_FEED.search(text)
+    return _LINE_FEED.sub("\r\n", edited_) if dos else edited_
 
 
 def _in_array(

@@ -66,10 +66,15 @@ def _devices(gathered: Gathered, difference: Difference, console: Console) -> No
 
 
 def _conflicts(gathered: Gathered, difference: Difference, console: Console) -> None:
-    if not gathered.conflicts:
+    if not (gathered.conflicts or difference.unsure):
         return
     console.print()
     say(console, "These words contradict each other", "bold")
+    for found in difference.unsure:
+        if not gathered.barred(found.mac):
+            by = f"on the topic {found.topic}" if found.topic else "without a topic"
+            words = f"- {found.mac} answers {by}, by which the file cannot tell it from others"
+            say(console, words, indent=2, hang=2, whole=True)
     for one in gathered.conflicts:
         say(console, f"- {one.what}", indent=2, hang=2, whole=True)
     if difference.unsure:

@@ -131,6 +131,8 @@ async def test_who_asks_for_a_login_is_told_apart(tmp_path: Path, starter: Start
         (["--range", "all of it"], Exit.REFUSED, "no range of IPv4 addresses"),
         ([], Exit.USAGE, "nothing to ask"),
         (["--broker", "here:there"], Exit.USAGE, "no host and port"),
+        (["--broker", "me:word@127.0.0.1:1"], Exit.USAGE, "no login stands in it"),
+        (["--broker", "::1"], Exit.USAGE, "no host and port"),
         (["--leases", "none.leases", "--dialect", "sedge"], Exit.UNREACHABLE, "cannot be read"),
         (["--service", "http", "--dialect", "sedge"], Exit.UNREACHABLE, "no type of service"),
         (["--leases", "none.leases"], Exit.BAD_FILE, "there is no dialect to ask with"),
@@ -145,6 +147,23 @@ def test_what_cannot_be_asked(
     assert ended.exit_code == code, ended.output
     assert words in " ".join(ended.output.replace("│", " ").split())
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("begun", ['title = "Shed"\n', "# mine\n", "\ufeff", "\ufeff# mine\n"])
+async def test_a_file_that_was_only_begun_is_gone_on_with(
+    begun: str, tmp_path: Path, starter: Starter
+) -> None:
+    async with house(tmp_path, starter) as one:
+        fleet, light = tmp_path / "begun.toml", one.unit(LIGHT)
+        fleet.write_text(begun)
+        wrote = await ended_by(one,
+            "find", "--fleet", fleet, "--dialect", "sedge", "--write",
+            "--range", f"{light.address}/32", "--port", str(light.http_port),
+        )  # fmt: skip
+        assert wrote.code == Exit.DONE, wrote.all
+        assert fleet.read_text().startswith(begun)
+        data = tomllib.loads(fleet.read_text().removeprefix("\ufeff"))
+        assert [device["mac"] for device in data["device"]] == [light.spec.mac]
 
 
 def test_a_csv_is_compared_and_not_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

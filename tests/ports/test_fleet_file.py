@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tomllib
 from pathlib import Path
 
@@ -49,6 +50,12 @@ def test_a_key_that_was_not_there_is_added_to_its_device() -> None:
     after = edited(TABLES, "fleet.toml", [], {1: {"firmware": "2.0"}})
     assert tomllib.loads(after)["device"][1]["firmware"] == "2.0"
     assert [line for line in TABLES.splitlines() if line not in after.splitlines()] == []
+
+
+def test_lines_that_are_added_end_as_the_others_do() -> None:
+    text = TABLES.replace("\n", "\r\n")
+    after = edited(text, "fleet.toml", [NEW], {0: {"topic": "lamp"}, 1: {"firmware": "2.0"}})
+    assert after.count("\n") == after.count("\r\n")
 
 
 @pytest.mark.parametrize("mark", ["", "\ufeff"])
@@ -127,6 +134,17 @@ def test_whole_or_not_at_all(tmp_path: Path) -> None:
         write_over(read, "other")
     assert path.read_text() == TABLES + "# more\n"
     assert sorted(one.name for one in tmp_path.iterdir()) == ["fleet.toml", "link.toml"]
+
+
+def test_what_is_no_plain_file_is_neither_waited_for_nor_written_over(tmp_path: Path) -> None:
+    pipe, loop = tmp_path / "pipe", tmp_path / "loop"
+    os.mkfifo(pipe)
+    loop.symlink_to(loop)
+    for path in (pipe, Path("/dev/null")):
+        with pytest.raises(BadFile, match="no plain file"):
+            read_for_edit(path)
+    with pytest.raises(BadFile, match="cannot be read"):
+        read_for_edit(loop)
 
 
 def test_one_that_came_meanwhile_is_not_written_over(tmp_path: Path) -> None:

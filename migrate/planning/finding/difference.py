@@ -39,8 +39,8 @@ class New:
 
 @dataclass(frozen=True)
 class Difference:
-    """`unsure`: found, but a conflict keeps it out of the file; `vanished`: in the file, and seen
-    by no source; `as_before`: how many are as the file says."""
+    """`unsure`: found, but a conflict, also one with the file itself, keeps it out of the file;
+    `vanished`: in the file, and seen by no source; `as_before`: how many are as the file says."""
 
     new: tuple[New, ...] = ()
     unsure: tuple[Found, ...] = ()
@@ -60,7 +60,12 @@ def compare(gathered: Gathered, fleet: Sequence[Device]) -> Difference:
     known = {device.mac: device for device in fleet}
     seen = {one.mac for one in (*gathered.devices, *gathered.others)}
     names = {device.name for device in fleet}
-    topics = {(device.topic, device.dialect) for device in fleet if device.topic}
+    elsewhere = {one.mac: one.topic for one in gathered.devices if one.topic}
+    topics = {
+        (device.topic, device.dialect): device.mac
+        for device in fleet
+        if device.topic and elsewhere.get(device.mac, device.topic) == device.topic
+    }
     new: list[New] = []
     unsure: list[Found] = []
     changed: list[Change] = []
@@ -69,8 +74,10 @@ def compare(gathered: Gathered, fleet: Sequence[Device]) -> Difference:
         device = known.get(found.mac)
         if gathered.barred(found.mac):
             unsure.append(found)
-        elif device is None and (found.topic, found.dialect) in topics:
+        elif topics.get((found.topic, found.dialect), found.mac) != found.mac:
             unsure.append(found)  # by the topic of a device that the file knows by another MAC
+        elif device is None and "http" not in found.over and not found.topic:
+            unsure.append(found)  # nothing by which it could be found again
         elif device is None:
             name = name_for(found, names)
             names.add(name)

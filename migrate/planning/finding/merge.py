@@ -8,7 +8,7 @@ result does not depend on the order of the sights.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from ipaddress import IPv4Address
@@ -17,7 +17,11 @@ from typing import Literal
 from migrate.model.eui48 import is_local
 from migrate.model.sights import Sight, Source
 
-Kind = Literal["two addresses", "another answers", "two dialects", "two firmwares", "two MACs"]
+Kind = Literal[
+    "two addresses", "another answers", "two dialects", "two firmwares", "two topics", "two MACs"
+]
+LONGEST_FIRMWARE = 100
+"""Characters of a text in a fleet file; what a device tells beyond that is no version."""
 _LONG_AGO = datetime.min.replace(tzinfo=UTC)
 
 
@@ -86,7 +90,7 @@ def gather(sights: Iterable[Sight]) -> Gathered:
             by_mac[owners[0]].append(sight)
         else:
             mute.append(sight)
-    found = [_one(mac, its) for mac, its in sorted(by_mac.items())]
+    found = [_one(mac, its, claimed) for mac, its in sorted(by_mac.items())]
     return Gathered(
         tuple(one for one in found if one.proven),
         tuple(one for one in found if not one.proven),
@@ -125,26 +129,40 @@ def _claimed(by_mac: dict[str, list[Sight]]) -> dict[str, tuple[str, ...]]:
     }
 
 
-def _one(mac: str, sights: Sequence[Sight]) -> Found:
-    def first(what: Callable[[Sight], str | None]) -> str | None:
-        return next((value for one in sights if (value := what(one))), None)
+def _one(mac: str, sights: Sequence[Sight], claimed: Mapping[str, Sequence[str]]) -> Found:
+    told = [one for one in sights if one.proven]
+
+    def first(what: Callable[[Sight], str | None], among: Sequence[Sight]) -> str | None:
+        return next((value for one in among if (value := what(one))), None)
+
+    def stands(one: Sight) -> bool:
+        """A lease of it may be left over, where another device proved that it is there now."""
+        return one.proven or not told or mac in claimed.get(one.address or "", ())
 
     over: list[Literal["http", "mqtt"]] = []
     for one in sights:
         way: Literal["http", "mqtt"] = "mqtt" if one.source is Source.PRESENCE else "http"
         if one.proven and way not in over:
             over.append(way)
+    # What it is comes from its own mouth, if it was asked: who else speaks of it may lie.
+    its = told or sights
     return Found(
         mac,
-        tuple(dict.fromkeys(one.address for one in sights if one.address)),
-        first(lambda one: one.name) or "",
-        first(lambda one: one.topic),
-        first(lambda one: one.dialect),
-        first(lambda one: one.firmware),
+        tuple(dict.fromkeys(one.address for one in sights if one.address and stands(one))),
+        first(lambda one: one.name, sights) or "",
+        first(lambda one: one.topic, its),
+        first(lambda one: one.dialect, its),
+        first(_version, its),
         tuple(sorted({one.source for one in sights})),
-        any(one.proven for one in sights),
+        bool(told),
         tuple(sorted(over)),
     )
+
+
+def _version(sight: Sight) -> str | None:
+    """The firmware as it may stand in a fleet file."""
+    told = sight.firmware or ""
+    return told if told.strip() and told.isprintable() and len(told) <= LONGEST_FIRMWARE else None
 
 
 def _conflicts(by_mac: dict[str, list[Sight]]) -> Iterable[Conflict]:
@@ -154,6 +172,7 @@ def _conflicts(by_mac: dict[str, list[Sight]]) -> Iterable[Conflict]:
             # Over MQTT it tells the address it knows of itself, by HTTP it answered at one.
             ("two addresses", {one.address for one in proven}, "answers at"),
             ("two dialects", {one.dialect for one in proven}, "is understood by the dialects"),
+            ("two topics", {one.topic for one in proven}, "answers on the topics"),
             ("two firmwares", {one.firmware for one in proven}, "tells the firmware versions"),
         )
         for kind, values, what in told:

@@ -88,17 +88,16 @@ async def sweep(
 ) -> AsyncIterator[tuple[str, Sight | Closed | None]]:
     """Every address, `at_once` at a time, as they answer; `seconds` for each question."""
     gate = asyncio.Semaphore(at_once)
-    answers: asyncio.Queue[tuple[str, Sight | Closed | None]] = asyncio.Queue()
 
-    async def one(address: str) -> None:
+    async def one(address: str) -> tuple[str, Sight | Closed | None]:
         async with gate:
-            found = await identify(address, dialects.values(), line, seconds, port)
-        answers.put_nowait((address, found))
+            return address, await identify(address, dialects.values(), line, seconds, port)
 
     tasks = [asyncio.create_task(one(address)) for address in addresses]
     try:
-        for _ in tasks:
-            yield await answers.get()
+        # Not by a queue: who fails would put nothing into it, and would be waited for without end.
+        for next_ in asyncio.as_completed(tasks):
+            yield await next_
     finally:
         for task in tasks:
             task.cancel()

@@ -11,7 +11,6 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from calendar import timegm
 from collections.abc import Iterator
@@ -24,12 +23,18 @@ NO_TIME_OF_DAY = 366 * 24 * 3600 * 10
 """Seconds: a smaller number is a time before 1980, so it is no expiry but the length of a lease."""
 LONGEST_NAME = 253
 """Octets of a host name (RFC 1035, section 2.3.4, without the length octets)."""
-_BLOCK = re.compile(r"^[ \t]*lease[ \t]+([0-9.]{7,15})[ \t]*\{([^{}]*)\}", re.MULTILINE)
+_QUOTED = r'"(?:[^"\\\n]|\\.)*+"'
+"""A client chooses what stands in quotes: semicolons and braces in it are letters."""
+_BLOCK = re.compile(
+    rf'^[ \t]*+lease[ \t]+([0-9.]{{7,15}})[ \t]*\{{((?:[^{{}}"]|{_QUOTED})*+)\}}', re.MULTILINE
+)
 _ISC = re.compile(
     r"^[ \t]*(?:lease[ \t]+[0-9.]+[ \t]*\{|server-duid\b|authoring-byte-order\b|failover\b)",
     re.MULTILINE,
 )
-_STATEMENT = re.compile(r"[ \t]*([a-z][a-z-]*)[ \t]+([^;\n]*);")
+_STATEMENT = re.compile(
+    rf'(?:^|(?<=;))[ \t]*+([a-z][a-z-]*+)[ \t]++((?:[^;"\n]|{_QUOTED})*+);', re.MULTILINE
+)
 _DATE = re.compile(r"[0-6] (\d{4,6})/(\d{1,2})/(\d{1,2}) (\d{1,2}):(\d{1,2}):(\d{1,2})")
 _EPOCH = re.compile(r"epoch (\d{1,18})")
 
@@ -65,7 +70,7 @@ def parse_leases(text: str) -> dict[str, list[Lease]]:
 
 
 def _dnsmasq(text: str) -> Iterator[tuple[str, Lease]]:
-    for line in text.splitlines():
+    for line in text.split("\n"):
         fields = line.split()
         # A line that ends with its address may be cut off within it: a whole one has five fields.
         if len(fields) < 4:
@@ -120,17 +125,16 @@ def _isc_time(text: str) -> float | None:
 
 def _kea(text: str) -> Iterator[tuple[str, Lease]]:
     last: dict[str, tuple[str, Lease] | None] = {}
-    rows = csv.reader(text.splitlines(), quoting=csv.QUOTE_NONE)
-    header: list[str] = []
-    try:
-        for row in rows:
-            if not header:
-                header = [name.strip() for name in row]
-                continue
-            said = dict(zip(header, row, strict=False))
-            last[said.get("address", "")] = _kea_lease(said) if len(row) == len(header) else None
-    except csv.Error:
-        pass  # what was read until there is good
+    header, *rows = text.lstrip().split("\n")  # no other line end: a client chooses its host name
+    names = [name.strip() for name in header.split(",")]
+    for number, row in enumerate(rows, 1):
+        cells = row.removesuffix("\r").split(",")  # Kea writes a comma in a value as &#x2c
+        said = dict(zip(names, cells, strict=False))
+        if len(cells) == len(names):
+            last[said.get("address", "")] = _kea_lease(said)
+        elif number < len(rows):
+            last[said.get("address", "")] = None
+        # Else the last row is cut off, perhaps within its address: it says nothing of any.
     yield from (one for one in last.values() if one)
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import stat
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from ipaddress import IPv4Network
@@ -33,10 +35,19 @@ def read_leases(file: IO[bytes]) -> str:
     return (head + b"\n" + tail).decode("utf-8", "replace")
 
 
+def _opened(path: Path) -> IO[bytes]:
+    """A lease file. A pipe is none: it is read once, and one that nobody writes into never ends.
+    Raises OSError, ValueError."""
+    mode = path.stat().st_mode
+    if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):  # of a folder the system says what it is
+        raise OSError(errno.EINVAL, "it is no plain file")
+    return path.open("rb")
+
+
 def lease_sights(path: Path, now: datetime) -> list[Sight]:
     """What a lease file says now, leases that have ended left out. Raises BadFile."""
     try:
-        with path.open("rb") as file:
+        with _opened(path) as file:
             found = parse_leases(read_leases(file))
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or "is not a path"
@@ -74,7 +85,7 @@ def unreadable(files: Mapping[SideName, Path]) -> list[str]:
     told = []
     for side, path in files.items():
         try:
-            with path.open("rb") as file:
+            with _opened(path) as file:
                 file.read(1)
         except (OSError, ValueError) as error:
             why = getattr(error, "strerror", None) or "it is no path"
@@ -117,7 +128,7 @@ class LeaseFinder:
             about = path.stat()
             mark = (about.st_mtime_ns, about.st_size, about.st_ino)
             if path not in self._seen or self._seen[path][0] != mark:
-                with path.open("rb") as file:
+                with _opened(path) as file:
                     self._seen[path] = (mark, parse_leases(read_leases(file)))
         except (OSError, ValueError):
             # A server that is just writing its file anew, or a path that cannot be: nothing is

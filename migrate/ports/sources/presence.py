@@ -10,6 +10,7 @@ import re
 from collections.abc import AsyncIterator, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from ipaddress import IPv4Address
 from itertools import count
 
 from migrate.dialects import compose
@@ -158,9 +159,21 @@ async def _ask(
             reply = await link.exchange(request, seconds)
             read = readings(dialect, reply, request.expects_id)
             return replace(
-                sight, mac=read.mac, address=read.address, firmware=read.firmware, proven=True
+                sight,
+                mac=read.mac,
+                address=_address(read.address),
+                firmware=read.firmware,
+                proven=True,
             )
     return sight
+
+
+def _address(told: str | None) -> str | None:
+    """What it tells of its address, if that is one; 0.0.0.0 says "none yet" (RFC 1122)."""
+    with suppress(ValueError):
+        address = IPv4Address(told or "")
+        return None if address.is_unspecified else str(address)
+    return None
 
 
 def _placeholders(template: str) -> Iterable[str]:

@@ -68,6 +68,7 @@ def test_what_only_claims_is_no_device() -> None:
         ([answer(A, PLACES[0]), answer(A, PLACES[0], "rowan")], "two dialects", True),
         ([answer(A, PLACES[0]), answer(A, PLACES[0], firmware="2")], "two firmwares", True),
         ([word(A, "lamp"), word(B, "lamp")], "two MACs", True),
+        ([word(A, "lamp"), word(A, "plug")], "two topics", True),
         ([lease(A, PLACES[0]), answer(B, PLACES[0])], "another answers", False),
     ],
 )
@@ -164,6 +165,41 @@ def test_a_topic_that_the_file_gives_to_another_mac_is_unsure() -> None:
     told = compare(gather([word(A, "plug")]), fleet)
     assert [one.mac for one in told.unsure] == [A]
     assert not told.new
+
+
+def test_a_left_over_lease_gives_nobody_the_address_of_another() -> None:
+    """A lives, by MQTT; B answers at the address that a lease still says is A's."""
+    fleet = [Device(name="a", mac=A, dialect="sedge", address=IPv4Address(PLACES[1]), topic="a",
+                    firmware="1.0")]  # fmt: skip
+    told = compare(gather([lease(A, PLACES[0]), word(A, "a"), answer(B, PLACES[0])]), fleet)
+    assert told.changed == ()
+    assert [one.found.addresses for one in told.new] == [(PLACES[0],)]
+
+
+def test_who_speaks_of_another_changes_nothing_of_it() -> None:
+    """Anybody may publish under a topic that holds a MAC."""
+    fleet = [Device(name="a", mac=A, dialect="sedge", address=IPv4Address(PLACES[0]), topic="a")]
+    rumour = Sight(Source.PRESENCE, A, topic="elsewhere", dialect="rowan", firmware="6.6")
+    told = compare(gather([rumour, answer(A, PLACES[0])]), fleet)
+    assert [(one.key, one.now) for one in told.changed] == [("firmware", "1.0")]
+
+
+@pytest.mark.parametrize("version", ["1" * 101, "   ", "", "1.0\n[[device]]"])
+def test_a_version_that_no_file_can_hold_is_not_told(version: str) -> None:
+    """The longest text of a fleet file has 100 characters."""
+    (one,) = compare(gather([answer(A, PLACES[0], firmware=version)]), ()).new
+    assert one.found.firmware is None
+
+
+def test_an_impostor_on_a_topic_of_the_file_does_not_take_it() -> None:
+    fleet = [
+        Device(name="plug", mac=B, dialect="sedge", topic="plug", firmware="1.0"),
+        Device(name="lamp", mac=A, dialect="sedge", topic="lamp", firmware="1.0"),
+    ]
+    told = compare(gather([word(A, "plug")]), fleet)
+    assert ([one.mac for one in told.unsure], told.changed) == ([A], ())
+    swapped = compare(gather([word(A, "plug"), word(B, "lamp")]), fleet)
+    assert [(one.name, one.now) for one in swapped.changed] == [("lamp", "plug"), ("plug", "lamp")]
 
 
 @given(st.text(max_size=300), st.text(max_size=80), st.sets(st.text(max_size=5), max_size=5))

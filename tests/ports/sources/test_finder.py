@@ -135,6 +135,16 @@ async def test_a_sweep_is_bounded_and_can_be_broken_off() -> None:
     assert not [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]
 
 
+async def test_a_mistake_ends_a_sweep_and_is_not_waited_for() -> None:
+    class Spoilt(Street):
+        async def exchange(self, request: Request, at: At, seconds: float) -> Reply:
+            raise ZeroDivisionError
+
+    swept = sweep(["198.51.100.3", "198.51.100.5"], DIALECTS, Spoilt({}), 1)
+    with pytest.raises(ZeroDivisionError):
+        await asyncio.wait_for(anext(swept), 5)
+
+
 @pytest.mark.parametrize(("home", "kind"), [("closed", Closed), ("stranger", type(None))])
 async def test_who_is_no_device_is_none(home: str, kind: type) -> None:
     street = Street({"198.51.100.3": home})

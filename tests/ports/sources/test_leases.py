@@ -20,9 +20,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from migrate.model.parsing import MAX_OCTETS
+from migrate.model.problems import BadFile
 from migrate.ports.protocols import SideName
 from migrate.ports.sources.lease_formats import parse_leases
-from migrate.ports.sources.leases import LeaseFinder, unreadable
+from migrate.ports.sources.leases import LeaseFinder, lease_sights, unreadable
 
 NOW = 1_800_000_000
 MAC = "00-00-5E-00-53-01"
@@ -200,3 +201,12 @@ def test_a_lease_file_that_cannot_be_read_is_told(tmp_path: Path) -> None:
     assert "No such file" in told
     (tmp_path / "leases-mew").mkdir()
     assert "Is a directory" in unreadable(files)[0]
+
+
+def test_a_pipe_is_no_lease_file_and_is_not_waited_for(tmp_path: Path) -> None:
+    pipe = tmp_path / "leases"
+    os.mkfifo(pipe)
+    assert "no plain file" in unreadable({"new": pipe})[0]
+    with pytest.raises(BadFile, match="no plain file"):
+        lease_sights(pipe, datetime.fromtimestamp(NOW, UTC))
+    assert addresses(finder(pipe)) == []

@@ -121,3 +121,34 @@ def test_ended_ones_are_left_out(tmp_path: Path) -> None:
     assert {sight.mac for sight in lease_sights(path, later)} == {B}
     with pytest.raises(BadFile, match="cannot be read"):
         lease_sights(tmp_path / "none", later)
+
+
+def test_what_a_client_calls_itself_is_no_statement() -> None:
+    """A host name is a client's choice (RFC 2132, section 3.14); dhcpd.leases(5) quotes it."""
+    name = 'a; hardware ethernet 00:00:5e:00:53:02; ends never; }{ \\" b'
+    text = ISC.split("}\n", 1)[0].replace("desk-lamp", name) + "}\n"
+    assert [(mac, one.ends) for mac, some in parse_leases(text).items() for one in some] == [
+        (A, END)
+    ]
+
+
+@pytest.mark.parametrize("char", ["\r", "\u2028", "\x1c", "\x85", '"', "x" * 200_000])
+def test_a_host_name_ends_no_row(char: str) -> None:
+    """Each row of Kea is one line; what else Python takes for the end of one is a letter."""
+    own = KEA.replace("old-name", char).replace("desk-lamp.example.net.", char)
+    forged = f"{char}192.0.2.99,00:00:5e:00:53:09,,3600,1795694400,1,0,0,x,0,"
+    found = parse_leases(own.replace("a&#x2cc", forged.replace(",", "&#x2c")))
+    assert found.keys() == parse_leases(KEA).keys()
+
+
+def test_a_row_that_is_cut_off_in_its_address_takes_nobody_elses() -> None:
+    head = KEA.split("\n", 1)[0]
+    row = "192.0.2.1,00:00:5e:00:53:01,,3600,1795694400,1,0,0,lamp,0,"
+    assert A in parse_leases(f"{head}\n{row}\n192.0.2.1")  # the beginning of 192.0.2.15
+
+
+@pytest.mark.parametrize("junk", ["a b ", "starts ", "lease 192.0.2.1 {", '"', "\\"])
+def test_a_spoilt_file_is_read_in_time_that_grows_with_its_length(junk: str) -> None:
+    """Two million characters; by the square of them it would take hours."""
+    text = "lease 192.0.2.99 {\n" + junk * (2_000_000 // len(junk)) + "\n}\n"
+    assert parse_leases(ISC + "\n}\n" + text).keys() >= {A, B}
