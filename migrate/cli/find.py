@@ -28,6 +28,7 @@ from migrate.ports.fleet_file import Text, edited, read_for_edit, write_over
 from migrate.ports.http import HttpLine
 from migrate.ports.mqtt_line import MqttLine
 from migrate.ports.sockets import Sockets, broker_address, now
+from migrate.ports.sources.identify import can_ask_strangers
 from migrate.views.found import show_found
 from migrate.views.lines import say
 from migrate.views.words import count
@@ -221,6 +222,13 @@ def _dialects(names: list[str], fleet: Path, known: Fleet | None) -> Mapping[str
 async def _look(around: Around, dialects: Mapping[str, Dialect], heard: Heard) -> None:
     if around.addresses:
         say(err, f"asking {count(len(around.addresses), 'address', 'addresses')}")
+        for name, dialect in dialects.items():
+            if not can_ask_strangers(dialect):
+                words = (
+                    f"{name} is not asked for there: it has no read over HTTP, or one whose path "
+                    "is another for each device"
+                )
+                say(err, words, hang=2, whole=True)
     async with HttpLine() as http, MqttLine({}) as mqtt:
         line = Sockets(http, mqtt)
         await look_around(around, dialects, line, now(), heard, lambda words: say(err, words))

@@ -166,6 +166,21 @@ async def test_a_file_that_was_only_begun_is_gone_on_with(
         assert [device["mac"] for device in data["device"]] == [light.spec.mac]
 
 
+def test_a_dialect_that_cannot_be_asked_of_strangers_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    shipped = Path(__file__).parents[2] / "migrate" / "dialects" / "shipped" / "sedge.toml"
+    (tmp_path / "dialects").mkdir()
+    own = shipped.read_text().replace('name = "sedge"', 'name = "own"', 1)
+    text = own.replace('path = "/', 'path = "/{topic}/')
+    assert text != own
+    (tmp_path / "dialects" / "own.toml").write_text(text)
+    ended = RUN.invoke(app, ["find", "--range", "127.9.9.9/32"])
+    assert ended.exit_code == Exit.DONE, ended.output
+    assert "own is not asked for there" in ended.output
+
+
 def test_a_csv_is_compared_and_not_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "fleet.csv").write_text("name,mac,dialect\nshed,00-00-5E-00-53-03,sedge\n")

@@ -21,6 +21,9 @@ from rich.console import Console
 
 from migrate.dialects.messages import Reply
 from migrate.dialects.schema import Dialect
+from migrate.dialects.things.description import parse_thing
+from migrate.dialects.things.match import ByHand, match
+from migrate.dialects.things.render import render
 from migrate.dialects.understand import NotUnderstood, answer, readings
 from migrate.model.parsing import parse_fleet, parse_toml
 from migrate.model.playbook import Playbook
@@ -28,8 +31,10 @@ from migrate.model.problems import Trouble
 from migrate.planning.ledger import findings_from_json
 from migrate.planning.plan import digest_of
 from migrate.ports.files import load_dialect, read_dialect, read_plan, read_text
+from migrate.ports.fleet_file import edited, read_for_edit
 from migrate.ports.snapshots import read_snapshot
 from migrate.ports.sources.lease_formats import parse_leases
+from migrate.ports.sources.neighbours import parse_arp, parse_table
 from migrate.views.plan import show_plan
 from tests.fuzz.seeds import DIALECTS, SEEDS
 
@@ -118,6 +123,32 @@ def _shown_plan(path: Path) -> None:
         assert "\x1b" not in re.sub(r"\x1b\[[0-9;]*m", "", told.getvalue())
 
 
+def _thing(path: Path) -> object:
+    where = str(path)
+    thing = parse_thing(read_text(path), where)
+    matched = match(thing, ByHand(), where)
+    return parse_toml(render(thing, matched, "lamp", "lamp-1", where), Dialect, where, path.parent)
+
+
+def _edited(path: Path) -> object:
+    """A device is added, and one value changed: all else stays, or the file is refused."""
+    read = read_for_edit(path)
+    fleet = parse_fleet(read.text, str(path), path.parent)
+    keys = {"name": "a new one", "mac": "00-00-5E-00-53-FE", "dialect": "larch"}
+    after = edited(read.text, str(path), [keys], {0: {"firmware": "9.9"}})
+    changed = parse_fleet(after, str(path), path.parent)
+    assert changed.device[0].firmware == "9.9"
+    assert changed.device[1:-1] == fleet.device[1:]
+    return changed
+
+
+def _neighbours(octets: bytes) -> str:
+    text = octets.decode("utf-8", "replace")
+    found = [*parse_table(text), *parse_arp(text)]
+    assert not any(sight.proven for sight in found)
+    return "taken" if found else "nobody"
+
+
 def _leases(octets: bytes) -> str:
     found = parse_leases(octets.decode("utf-8", "replace"))
     for leases in found.values():
@@ -173,6 +204,9 @@ def _all() -> Mapping[str, Reader]:
         Reader("plan, shown", _in_file("shown.plan.json", _shown_plan), SEEDS["plan"]),
         Reader("findings", _in_file("findings.json", _findings), SEEDS["findings"]),
         Reader("leases", _leases, SEEDS["leases"]),
+        Reader("neighbours", _neighbours, SEEDS["neighbours"]),
+        Reader("thing", _in_file("lamp.td.json", _thing), SEEDS["thing"]),
+        Reader("fleet to edit", _in_file("fleet.toml", _edited), SEEDS["fleet.toml"]),
         Reader("snapshot", _in_file("survey.json", read_snapshot), SEEDS["snapshot"]),
     ]
     for name in ("larch", "rowan", "sedge", *DIALECTS):

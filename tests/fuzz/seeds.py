@@ -14,6 +14,10 @@ from migrate.ports.files import load
 from migrate.ports.secret_reader import SecretReader
 from tests.cli.paper import FLEET, PLAYBOOK
 from tests.cli.paper import SECRETS as WORDS
+from tests.dialects.things.test_things import LAMP, thing
+from tests.ports.sources.test_neighbours import ARP
+from tests.ports.sources.test_neighbours import TABLE as NEIGHBOURS
+from tests.ports.sources.test_other_formats import ISC, KEA
 
 SHIPPED = Path(__file__).parents[2] / "migrate" / "dialects" / "shipped"
 PLAYBOOKS = Path(__file__).parents[2] / "playbooks"
@@ -161,7 +165,11 @@ SEEDS: Mapping[str, tuple[bytes, ...]] = {
         b"1767225600 00:00:5e:00:53:01 192.0.2.11 desk-lamp 01:00:00:5e:00:53:01\n"
         b"0 01-00:00:5e:00:53:02 192.0.2.12 * *\n86400 00:00:5e:00:53:03 192.0.2.13 x *\n"
         b"duid 00:01:00:01\n1767225600 12345 2001:db8::1 x 00:01\n",
+        ISC.encode(),
+        KEA.encode(),
     ),
+    "neighbours": (NEIGHBOURS.encode(), ARP.encode()),
+    "thing": (json.dumps(thing()).encode(), json.dumps(LAMP).encode()),
     "larch replies": (
         json.dumps(_LARCH).encode(),
         b'{"taken": true}',

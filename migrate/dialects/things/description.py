@@ -175,8 +175,10 @@ def _forms(value: Any, base: str, ops: tuple[str, ...]) -> Iterator[Form]:
             continue
         try:
             target = urljoin(base, href)
-            urlsplit(target)
+            port = urlsplit(target).port  # read here, since only now it is seen to be one
         except ValueError:
+            continue
+        if port == 0:
             continue
         method, topic = one.get("htv:methodName"), one.get("mqv:topic", one.get("mqv:filter"))
         security = _texts(one.get("security"))

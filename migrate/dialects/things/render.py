@@ -9,6 +9,7 @@ from urllib.parse import parse_qsl, quote, urlsplit
 from migrate.dialects.things.description import DEFAULT_METHODS, JSON, Affordance, Form, Thing
 from migrate.dialects.things.match import READINGS, Matched
 from migrate.dialects.toml_lines import line
+from migrate.model.parsing import brief
 from migrate.model.problems import Problem, Refused
 from migrate.model.settings import Setting
 
@@ -74,7 +75,7 @@ class _Renderer:
         return out
 
     def _miss(self, what: str, remedy: str) -> None:
-        self._problems.append(Problem(what, remedy, self._where))
+        self._problems.append(Problem(brief(what), remedy, self._where))
 
     def _read_form(self, op: str, scheme: str) -> Form | None:
         if self._matched.read:

@@ -74,7 +74,7 @@ def compare(gathered: Gathered, fleet: Sequence[Device]) -> Difference:
         device = known.get(found.mac)
         if gathered.barred(found.mac):
             unsure.append(found)
-        elif topics.get((found.topic, found.dialect), found.mac) != found.mac:
+        elif topics.get((found.topic or "", found.dialect or ""), found.mac) != found.mac:
             unsure.append(found)  # by the topic of a device that the file knows by another MAC
         elif device is None and "http" not in found.over and not found.topic:
             unsure.append(found)  # nothing by which it could be found again
