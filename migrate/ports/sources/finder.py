@@ -22,7 +22,10 @@ from migrate.ports.sources.neighbours import neighbours
 FRESH_SECONDS = 0.5
 """The kernel's table is read again after so long."""
 PAUSE_SECONDS = 2.0
-"""Between two sweeps, or two questions by multicast."""
+"""Between two sweeps, or two questions by multicast, while one is missing of whom nothing is known
+there."""
+LONG_PAUSE_SECONDS = 15.0
+"""The same, for one that was heard there, or that is not told what is found so."""
 SWEEP_SECONDS = 1.5
 SWEPT_AT_ONCE = 128
 BROWSE_SECONDS = 2.0
@@ -93,9 +96,11 @@ class AskingFinder:
         """See Finder."""
         if side != "new":
             return ()
+        missing = mac not in self._known and mac not in self._shy
+        pause = PAUSE_SECONDS if missing else LONG_PAUSE_SECONDS
         for way, ask in (("sweep", self._sweep), ("dns-sd", self._browse)):
             if way in self._search.ways:
-                self._begin(way, ask)
+                self._begin(way, ask, pause)
         return () if mac in self._shy else tuple(self._known.get(mac, ()))
 
     async def stop(self) -> None:
@@ -104,12 +109,12 @@ class AskingFinder:
             task.cancel()
         await asyncio.gather(*self._tasks.values(), return_exceptions=True)
 
-    def _begin(self, way: str, ask: Callable[[], Awaitable[None]]) -> None:
+    def _begin(self, way: str, ask: Callable[[], Awaitable[None]], pause: float) -> None:
         now = asyncio.get_running_loop().time()
         task = self._tasks.get(way)
         if task is not None and not task.done():
             return
-        if task is not None and now - self._ended.get(way, 0.0) < PAUSE_SECONDS:
+        if task is not None and now - self._ended.get(way, 0.0) < pause:
             return
 
         async def run() -> None:
