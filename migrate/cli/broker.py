@@ -96,7 +96,7 @@ def copy_(
     ] = False,
     seconds: Seconds = 30,
 ) -> None:
-    """Copy chosen retained messages from the old broker to the new one.
+    """Along with the move: copy chosen retained messages.
 
     Without --send nothing is sent. What is on the topics of the devices themselves (commands,
     replies, presence) is never copied: it would be obeyed, or be false news. What is sent is read
@@ -126,7 +126,7 @@ def copy_(
 
 @broker.command(name="roll-call")
 def roll_call_(playbook: PlaybookFile, fleet: FleetFile = FLEET, seconds: Seconds = 10) -> None:
-    """After: who is at the new broker, and who is still at the old one?
+    """After: who is at the new broker, and who is not.
 
     Only reads are sent: one to each device that can be read by MQTT, and one to each group topic.
     Ends with 7 if a device is still at the old broker, is not the right one, or the group is not

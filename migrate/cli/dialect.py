@@ -170,7 +170,7 @@ def try_(
         ),
     ] = False,
 ) -> None:
-    """Show what a dialect would send to a device, and what it reads in its answer.
+    """Show what a dialect would send, and what it reads.
 
     Every message is shown, secrets masked; nothing is ever written to the device. With --read it is
     read once.

@@ -61,7 +61,7 @@ def from_thing(
         ),
     ] = None,
 ) -> None:
-    """Make a dialect from a W3C Thing Description (TD 1.1, HTTP and MQTT).
+    """Make a dialect from a W3C Thing Description.
 
     What is a setting is told by semantic annotations or by a mapping (docs/things.md). Nothing is
     asked of any device. Read what was written, and try it on one device before you plan.

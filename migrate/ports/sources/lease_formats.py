@@ -63,6 +63,8 @@ def parse_leases(text: str) -> dict[str, list[Lease]]:
         read = _dnsmasq(text)
     found: dict[str, list[Lease]] = {}
     for mac, lease in read:
+        if lease.ends < 0:
+            continue  # a date before 1970 is none that a server of today wrote
         found.setdefault(mac, []).append(lease)
     for leases in found.values():
         leases.sort(key=lambda lease: lease.ends, reverse=True)

@@ -152,3 +152,12 @@ def test_a_spoilt_file_is_read_in_time_that_grows_with_its_length(junk: str) -> 
     """Two million characters; by the square of them it would take hours."""
     text = "lease 192.0.2.99 {\n" + junk * (2_000_000 // len(junk)) + "\n}\n"
     assert parse_leases(ISC + "\n}\n" + text).keys() >= {A, B}
+
+
+@pytest.mark.parametrize(
+    ("text", "old"),
+    [(ISC, "4 2026/11/26 12:00:00"), (KEA, "3600,1795694400")],
+)
+def test_a_date_before_1970_is_none(text: str, old: str) -> None:
+    long_ago = "4 1013/11/26 12:00:00" if text is ISC else "3600,-5"
+    assert A not in parse_leases(text.replace(old, long_ago))
