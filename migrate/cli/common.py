@@ -175,7 +175,7 @@ def problems_in_words() -> Iterator[None]:
     """Ends a command that met trouble with words and its exit code, never with a traceback."""
     try:
         yield
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, typer.Abort):  # the latter where a question is open
         err.print(Text(STOPPED_AT_ONCE))
         raise typer.Exit(Exit.STOPPED) from None
     except (typer.Exit, typer.BadParameter):

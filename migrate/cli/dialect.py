@@ -14,7 +14,8 @@ from migrate.cli.common import err, out, problems_in_words, secret_reader
 from migrate.cli.thing import from_thing
 from migrate.dialects.messages import Reply
 from migrate.dialects.schema import Dialect
-from migrate.dialects.writing import QUESTIONS, asked, dialect_text, proposals
+from migrate.dialects.toml_lines import line
+from migrate.dialects.writing import QUESTIONS, asked, dialect_text, proposals, together
 from migrate.engine.trying import Heard, read_once
 from migrate.model.fleet import Device
 from migrate.model.parsing import parse_fleet, parse_toml
@@ -77,11 +78,23 @@ def new(
             what = "is there already: it is not written over"
             raise BadFile(Problem(what, "name another file with --to", str(place)))
         text = dialect_text(told)
-        parse_toml(text, Dialect, "these answers", Path())
+        try:
+            parse_toml(text, Dialect, "these answers", Path())
+        except BadFile:
+            if not answers:
+                _keep(told)
+            raise
         write_private(place, text)
         say(out, f"Written to {place}. Go through it with the manual, then try it:", whole=True)
         name = f"migrate dialect try {place} --fleet fleet.toml --device NAME"
         say(out, name, indent=2, whole=True)
+
+
+def _keep(told: dict[str, str]) -> None:
+    """Answers that do not fit together are not lost to whoever typed them."""
+    say(err, "your answers, to be corrected in a file for --answers:")
+    for key, answer in told.items():
+        say(err, line(key, answer), indent=2, whole=True)
 
 
 def _given(path: Path) -> dict[str, str]:
@@ -111,7 +124,7 @@ def _asked_of_file(given: dict[str, str], path: Path) -> dict[str, str]:
         answer = given.get(question.key, question.default)
         if not answer:
             problems.append(Problem("is missing", question.words, str(path), question.key))
-        elif fault := question.fault(answer):
+        elif fault := question.fault(answer) or together({**told, question.key: answer}):
             problems.append(Problem(f"cannot be taken: {fault}", question.words, str(path),
                                     question.key))  # fmt: skip
         told[question.key] = answer or question.default
@@ -128,7 +141,7 @@ def _asked_of_person(suggested: dict[str, str]) -> dict[str, str]:
     while question := asked(told):
         default = suggested.get(question.key, question.default) or None
         answer = str(typer.prompt(question.words, default=default)).strip()
-        if fault := question.fault(answer):
+        if fault := question.fault(answer) or together({**told, question.key: answer}):
             say(err, f"that cannot be taken: {fault}")
             continue
         told[question.key] = answer

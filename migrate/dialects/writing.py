@@ -22,6 +22,7 @@ FORMS = {"json": "merge-patch", "rpc": "json-rpc", "lines": "lines"}
 NONE = "-"
 """The answer for what a family does not have."""
 DEEPEST = 12
+LONGEST_PROPOSAL = 100
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,8 @@ def _one_of(*known: str) -> Callable[[str], str]:
 
 
 def _path(answer: str) -> str:
-    return "" if re.fullmatch(r"/[^?#\s]*", answer) else "begins with a slash; no ?, # or blank"
+    fits = answer.isprintable() and re.fullmatch(r"/[^?#\s]*", answer)
+    return "" if fits else "begins with a slash; no ?, # or blank"
 
 
 def _topic(answer: str) -> str:
@@ -164,6 +166,13 @@ QUESTIONS: tuple[Question, ...] = (
 """In the order in which they are asked."""
 
 
+def together(answers: Answers) -> str:
+    """What does not fit together in the answers so far, empty if nothing: asked after each."""
+    if (answers.get("wifi_name"), answers.get("broker_host")) == (NONE, NONE):
+        return "it has a setting neither for the network nor for the broker: nothing could be moved"
+    return ""
+
+
 def asked(answers: Answers) -> Question | None:
     """The next question, by the answers so far; None when there is none left."""
     for question in QUESTIONS:
@@ -187,10 +196,15 @@ def proposals(reply: str) -> dict[str, str]:
         for row in reply.splitlines():
             for found in re.finditer(r"[0-9A-Fa-f]{2}([-:][0-9A-Fa-f]{2}){5}", row):
                 if _is_mac(found[0]) and found.start():
-                    return {"mac": row[: found.start()].strip()}
+                    return _proposal(row[: found.start()].strip())
         return {}
     pointers = [pointer for pointer, value in _texts(data, "", 0) if _is_mac(value)]
-    return {"mac": pointers[0]} if pointers else {}
+    return _proposal(pointers[0]) if pointers else {}
+
+
+def _proposal(mac: str) -> dict[str, str]:
+    """A device chose these words: they are shown and taken only if they could be an answer."""
+    return {"mac": mac} if mac.isprintable() and len(mac) <= LONGEST_PROPOSAL else {}
 
 
 def _texts(data: Any, at: str, deep: int) -> Iterator[tuple[str, str]]:

@@ -93,7 +93,14 @@ class Bench:
             for problem in await self._put_back(before, at, tell):
                 tell(f"{problem.what}: {problem.remedy}")
             raise
-        return shown, await self._put_back(before, at, tell)
+        putting = asyncio.ensure_future(self._put_back(before, at, tell))
+        try:
+            return shown, await asyncio.shield(putting)
+        except asyncio.CancelledError:
+            # Asked to stop while the texts go back: that is finished first.
+            for problem in await putting:
+                tell(f"{problem.what}: {problem.remedy}")
+            raise
 
     def _before(self, found: Sighting) -> dict[str, str]:
         """What its harmless texts were. Raises Refused where one is not told."""

@@ -21,7 +21,7 @@ from migrate.model.fleet import Fleet
 from migrate.model.playbook import Playbook, new_side, old_side
 from migrate.planning.broker_move import CopyPlan, Topics, copy_plan, groups_of, topics_of
 from migrate.ports.broker import BrokerAddress, refusal
-from migrate.ports.broker_visit import Letter, Listing, NoVisit, Visit, visit
+from migrate.ports.broker_visit import QOS_AT_ONCE, Letter, Listing, NoVisit, Visit, visit
 
 T = TypeVar("T")
 AT_ONCE = 50
@@ -123,7 +123,7 @@ class Check:
                 except NoVisit as error:
                     remedy = error.remedy or "see that it runs; check host, port, user, password"
                     outcome = Row("connect", whom, Outcome.NO, f"it {error}", remedy)
-                    certain = error.refused or "certificate" in str(error)
+                    certain = error.refused or error.distrusted
                     self.rows.append(outcome if certain else _down(outcome))
                     continue
                 visits.append(made)
@@ -321,8 +321,36 @@ async def copy(
         if send and plan.send and not found.refused:
             letters = [kept.letters[topic] for topic in plan.send]
             await _of("old", there.learn_qos(letters))
+            if not overwrite:
+                done.failed |= await _of("new", _hidden(here, letters))
+                letters = [one for one in letters if one.topic not in done.failed]
             await _send(here, letters, kept, filters, done)
         return done
+
+
+async def _hidden(here: Visit, letters: Sequence[Letter]) -> dict[str, str]:
+    """Topics of which it is not known what the broker keeps there, with the reason in words.
+
+    A broker may accept a subscription and let nothing through (MQTT 5.0, section 3.9.3 gives a code
+    for a filter, none for a topic under it), and then an empty listing proves nothing. So each
+    message goes there unretained first, which changes nothing that is kept: if it comes back, what
+    is kept there would have come as well.
+    """
+    hidden: dict[str, str] = {}
+    for start in range(0, len(letters), QOS_AT_ONCE):
+        some = {one.topic: one.payload for one in letters[start : start + QOS_AT_ONCE]}
+        hidden |= await here.listen(some)
+        came_since = {topic for topic in some if here.kept_words.get(topic)}
+        hidden |= {topic: "the new broker keeps another there meanwhile" for topic in came_since}
+        asked = [(topic, payload) for topic, payload in some.items() if topic not in hidden]
+        hidden |= await say_all(here, asked)
+        wanted = some.keys() - hidden.keys()
+        heard = await here.until(wanted, here.seconds)
+        hidden |= dict.fromkeys(
+            wanted - heard, "not sent: this login may not see what the new broker keeps there"
+        )
+        await here.ignore(some)
+    return hidden
 
 
 async def _send(

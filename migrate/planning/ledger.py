@@ -66,7 +66,8 @@ class Sign(Strict):
 class Tried(Strict):
     """What a trial on the bench has shown of the messages of one twin group: signs that came back
     as they were, those that did not although the dialect says so, and whether two settings in one
-    message both took hold, None where nobody could tell."""
+    message both took hold, None where nobody could tell. `cut`: octets that were left of a longer
+    text, None if none was seen to be cut."""
 
     at: Text
     dialect: Text
@@ -76,6 +77,7 @@ class Tried(Strict):
     together: bool | None = None
     lost: tuple[Sign, ...] = ()
     kept: tuple[Sign, ...] = ()
+    cut: Annotated[int, Field(ge=1)] | None = None
 
 
 class Findings(Strict):

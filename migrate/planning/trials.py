@@ -199,7 +199,10 @@ def _length(
         return None
     came = yield Give("length", {name: _long(most)})
     told = None if came.texts is None else came.texts.get(name)
-    return None if told is None else (most, len(told.encode()) if _long(most) != told else most)
+    if told is None:
+        return None
+    # Something else than its beginning is no cut: it was not taken at all.
+    return most, len(told.encode()) if _long(most).startswith(told) else 0
 
 
 def _long(octets: int) -> str:
@@ -225,4 +228,5 @@ def tried_of(shown: Trial, *, at: str, dialect: str, sha256: str, firmware: str,
         together=shown.together,
         lost=tuple(mark.sign for mark in shown.lost),
         kept=tuple(mark.sign for mark in shown.marks if mark.kept),
+        cut=shown.length[1] if shown.length and 0 < shown.length[1] < shown.length[0] else None,
     )

@@ -107,6 +107,11 @@ def is_refused_login(error: BaseException) -> bool:
     return isinstance(error, MqttConnectError) and _code(error) in _REFUSED_LOGIN
 
 
+def is_wrong_certificate(error: BaseException) -> bool:
+    """Whether the broker was reached, and its certificate does not verify."""
+    return any(isinstance(one, ssl.SSLCertVerificationError) for one in _causes(error))
+
+
 def may_be_older(error: BaseException) -> bool:
     """Whether a broker that failed to answer so may know only an older version of the protocol: it
     says so, or, as some do, it ends the connection or is silent."""

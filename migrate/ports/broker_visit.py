@@ -24,6 +24,7 @@ from migrate.ports.broker import (
     BrokerAddress,
     context,
     is_refused_login,
+    is_wrong_certificate,
     may_be_older,
     refusal,
     why,
@@ -48,12 +49,15 @@ MOST_HELD_OCTETS = 64 * 1024 * 1024
 
 class NoVisit(Exception):
     """The broker could not be visited, or the visit broke off. The words come after "the broker";
-    `refused`: it does not let this login in."""
+    `refused`: it does not let this login in; `distrusted`: its certificate does not verify."""
 
-    def __init__(self, words: str, remedy: str = "", *, refused: bool = False) -> None:
+    def __init__(
+        self, words: str, remedy: str = "", *, refused: bool = False, distrusted: bool = False
+    ) -> None:
         super().__init__(words)
         self.remedy = remedy
         self.refused = refused
+        self.distrusted = distrusted
 
 
 @dataclass
@@ -109,6 +113,13 @@ class Visit:
         with _told(self.seconds):
             refused = await self.client.subscribe_at(topics, 1) if topics else {}
         return {topic: refusal(code) for topic, code in refused.items()}
+
+    async def ignore(self, topics: Collection[str]) -> None:
+        """No longer listen to topics, and forget what came there."""
+        with _told(self.seconds):
+            await self.client.unsubscribe_from(set(topics))
+        for topic in topics:
+            self.fresh.pop(topic, None)
 
     async def say(self, topic: str, payload: bytes) -> str:
         """Publish once, not retained. Returns why the broker does not take it, empty if it does."""
@@ -241,7 +252,9 @@ async def visit(broker: BrokerAddress, seconds: float) -> AsyncIterator[Visit]:
             made = await _enter(stack, broker, seconds, V5)
         except NoVisit as error:
             if error.__cause__ is None or not may_be_older(error.__cause__):
-                raise NoVisit(str(error), error.remedy, refused=error.refused) from None
+                raise NoVisit(
+                    str(error), error.remedy, refused=error.refused, distrusted=error.distrusted
+                ) from None
             made = await _enter(stack, broker, seconds, V311)
         yield made
 
@@ -273,7 +286,12 @@ async def _enter(
         await client.__aenter__()
     except (aiomqtt.MqttError, OSError, ValueError) as error:
         words, remedy = why(error, seconds)
-        raise NoVisit(words, remedy, refused=is_refused_login(error)) from error
+        raise NoVisit(
+            words,
+            remedy,
+            refused=is_refused_login(error),
+            distrusted=is_wrong_certificate(error),
+        ) from error
     stack.push_async_callback(_leave, client)
     return made
 

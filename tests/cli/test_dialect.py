@@ -86,6 +86,9 @@ def test_whatever_is_typed(question: Any, answer: str) -> None:
         ("up 5\nunit.mac: 00-00-5E-00-53-01\n", {"mac": "unit.mac:"}),
         ('{"a": "00:00:00:00:00:00"}', {}),
         ("nothing", {}),
+        ('{"\\u001b[31mmac": "00:00:5e:00:53:01"}', {}),
+        ("\x1b]0;x\x07 00:00:5e:00:53:01", {}),
+        (f"{'a' * 101} 00:00:5e:00:53:01", {}),
         ("[" * 50_000, {}),
     ],
 )
@@ -125,6 +128,36 @@ def test_a_file_that_is_there_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     assert ended.exit_code == Exit.BAD_FILE
     assert "not written over" in ended.output
     assert (tmp_path / "dialects" / "alder.toml").read_text() == before
+
+
+def test_nothing_that_could_be_moved_is_told_at_once(tmp_path: Path) -> None:
+    answers = tmp_path / "answers.toml"
+    answers.write_text('name = "alder"\n')
+    ended = RUN.invoke(app, ["dialect", "new", "--answers", str(answers)])
+    assert ended.exit_code == Exit.BAD_FILE
+    assert "nothing could be moved" in ended.output
+
+
+@pytest.mark.parametrize("key", [b"\x03", b"\x04"], ids=["Ctrl-C", "Ctrl-D"])
+def test_an_open_question_can_be_left(key: bytes, tmp_path: Path) -> None:
+    """POSIX.1, General Terminal Interface: the default INTR and EOF characters."""
+    pid, terminal = pty.fork()
+    if pid == 0:
+        os.chdir(tmp_path)
+        os.execv(sys.executable, [sys.executable, "-m", "migrate", "dialect", "new"])  # noqa: S606
+    said = b""
+    while True:
+        try:
+            said += os.read(terminal, 1024)
+        except OSError:  # its end closes the terminal
+            break
+        if said.rstrip().endswith(b":"):
+            os.write(terminal, key)
+            said += b"\n"
+    os.close(terminal)
+    assert os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]) == Exit.STOPPED, said.decode()
+    assert b"stopped at once" in said
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_person_is_asked_again(tmp_path: Path) -> None:

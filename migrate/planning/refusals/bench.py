@@ -53,6 +53,12 @@ def _lost(alike: Alike, bundle: Bundle, tried: Tried) -> Iterator[str]:
         text = plain(alike.dialect.settings[setting], value)
         if not isinstance(text, str):
             continue
+        octets = len(text.encode("utf-8", "replace"))
+        if tried.cut is not None and octets > tried.cut:
+            yield (
+                f"{setting} has {octets} octets; a trial of {tried.at[:10]} with firmware "
+                f"{tried.firmware} showed that a text is cut after {tried.cut}"
+            )
         for sign in tried.lost:
             if sign.within(text):
                 yield (

@@ -16,7 +16,11 @@ def refusals(case: Case) -> Iterator[Problem]:
     for alike in case.moved:
         shared = [*_left_behind(case, alike), *_shared(case, alike)]
         for device in alike.devices:
-            own = (*_today(case, device), *_unswept(case, device)) if alike.via == "http" else ()
+            own = (
+                (*_today(case, device), *_unswept(case, alike, device))
+                if alike.via == "http"
+                else ()
+            )
             for what, remedy in (*shared, *own):
                 yield Problem(what, remedy, device=device.name)
 
@@ -66,8 +70,9 @@ def _shared(case: Case, alike: Alike) -> Iterator[tuple[str, str]]:
         )
 
 
-def _unswept(case: Case, device: Device) -> Iterator[tuple[str, str]]:
-    """A device whose password would have to go to whoever answers."""
+def _unswept(case: Case, alike: Alike, device: Device) -> Iterator[tuple[str, str]]:
+    """A device that a sweep would not meet, or whose password would have to go to whoever
+    answers."""
     new, ways = case.new, case.playbook.finding.ways
     leased = new.leases is not None and "leases" in ways
     known = fixed_address(new, device.name) or leased or not case.playbook.wifi
@@ -75,6 +80,22 @@ def _unswept(case: Case, device: Device) -> Iterator[tuple[str, str]]:
         yield (
             "asks for a login, and would be found by a sweep alone: a password is not sent to "
             "whoever answers",
+            "add new.leases, or give it a fixed address there",
+        )
+    told = "dns-sd" in ways and case.playbook.finding.service_mac
+    if "sweep" not in ways or known or told:
+        return
+    place = alike.dialect.read.http
+    if device.port not in (None, alike.dialect.http.port):
+        yield (
+            f"would be found by a sweep alone, which asks at port {alike.dialect.http.port}, and "
+            f"it answers at {device.port}",
+            "add new.leases, or give it a fixed address there",
+        )
+    elif place is not None and "{" in place.path:
+        yield (
+            "would be found by a sweep alone, and its dialect asks each device at a path of its "
+            "own, which nobody knows of a stranger",
             "add new.leases, or give it a fixed address there",
         )
 

@@ -138,7 +138,8 @@ class AskingFinder:
         key = self._search.service_mac or ""
         for sight in await browse(self._search.services, BROWSE_SECONDS, key):
             if sight.address and IPv4Address(sight.address) in self._subnet:
-                self._services.append(sight.address)
+                if sight.address not in self._services:
+                    self._services.append(sight.address)
                 self._hear(sight)
 
     def _hear(self, sight: Sight) -> None:

@@ -238,6 +238,13 @@ def _with_variables(said: dict[str, Any]) -> None:
     said["actions"]["change"]["forms"] = [{"href": "change{?a}"}]
 
 
+@pytest.mark.parametrize("port", ["99999", "a", "-1", "0"])
+def test_a_port_that_is_none(port: str) -> None:
+    """RFC 9293: a port has sixteen bits."""
+    said = thing(base=f"http://192.0.2.11:{port}/")
+    assert "neither be had over plain HTTP" in refusals(said)
+
+
 @pytest.mark.parametrize(
     ("spoil", "words"),
     [
