@@ -341,7 +341,7 @@ async def _hidden(here: Visit, letters: Sequence[Letter]) -> dict[str, str]:
         some = {one.topic: one.payload for one in letters[start : start + QOS_AT_ONCE]}
         hidden |= await here.listen(some)
         came_since = {topic for topic in some if here.kept_words.get(topic)}
-        hidden |= {topic: "the new broker keeps another there meanwhile" for topic in came_since}
+        hidden |= dict.fromkeys(came_since, "the new broker keeps another there meanwhile")
         asked = [(topic, payload) for topic, payload in some.items() if topic not in hidden]
         hidden |= await say_all(here, asked)
         wanted = some.keys() - hidden.keys()

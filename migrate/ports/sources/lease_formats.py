@@ -32,6 +32,8 @@ _ISC = re.compile(
     r"^[ \t]*(?:lease[ \t]+[0-9.]+[ \t]*\{|server-duid\b|authoring-byte-order\b|failover\b)",
     re.MULTILINE,
 )
+_ON_EVENT = re.compile(r"^[ \t]*on[ \t][^{};\n]*\{[^{}]*\}", re.MULTILINE)
+"""What the server is to do at the end of a lease, in braces of its own."""
 _STATEMENT = re.compile(
     rf'(?:^|(?<=;))[ \t]*+([a-z][a-z-]*+)[ \t]++((?:[^;"\n]|{_QUOTED})*+);', re.MULTILINE
 )
@@ -93,7 +95,7 @@ def _never_small(ends: float) -> float:
 
 def _isc(text: str) -> Iterator[tuple[str, Lease]]:
     last: dict[str, tuple[str, Lease] | None] = {}
-    for block in _BLOCK.finditer(text):
+    for block in _BLOCK.finditer(_ON_EVENT.sub("", text)):
         said = {found[1]: found[2].strip() for found in _STATEMENT.finditer(block[2])}
         # `binding state` begins with a word that others begin with as well: it is looked for whole.
         state = re.search(r"^[ \t]*binding state (\w+);", block[2], re.MULTILINE)

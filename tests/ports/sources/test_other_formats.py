@@ -161,3 +161,11 @@ def test_a_spoilt_file_is_read_in_time_that_grows_with_its_length(junk: str) -> 
 def test_a_date_before_1970_is_none(text: str, old: str) -> None:
     long_ago = "4 1013/11/26 12:00:00" if text is ISC else "3600,-5"
     assert A not in parse_leases(text.replace(old, long_ago))
+
+
+def test_what_a_server_is_to_do_at_the_end_of_a_lease_hides_none() -> None:
+    """dhcpd.leases(5), the `on` statement: it has braces of its own."""
+    event = '  on expiry or release {\n    set ddns-rev-name = "x";\n  }\n}\nlease 192.0.2.12'
+    text = ISC.replace("}\nlease 192.0.2.12", event, 1)
+    assert text != ISC
+    assert parse_leases(text) == parse_leases(ISC)
