@@ -214,6 +214,28 @@ async def test_copy_is_dry_then_sends_then_has_nothing_to_do(files: Path) -> Non
         assert new.retained == {"house/notes/a": b"one", "house/notes/b": b"two"}
 
 
+@needs_mosquitto
+async def test_copy_overwrites_nothing_that_the_broker_hides(files: Path) -> None:
+    """mosquitto accepts the subscription and lets nothing through (mosquitto.conf(5), acl_file)."""
+    rules = "user tide-owner\ntopic write house/#\n\nuser tide-devices\ntopic house/#\n"
+    async with EmbeddedBroker(HOST, free_port()) as old, _two_users(rules) as port:
+        own = 'own = { username = "tide-owner", password = { env = "NEW_BROKER_PASSWORD" } }\n'
+        playbook(files, port, old.port, more=LOGIN + own)
+        async with aiomqtt.Client(HOST, old.port) as client:
+            await client.publish("house/notes/a", b"theirs", 1, True)
+        login: dict[str, Any] = {"username": "tide-devices", "password": PASSWORD}
+        async with aiomqtt.Client(HOST, port, **login) as client:
+            await client.publish("house/notes/a", b"mine", 1, True)
+        words = ("copy", "p.toml", "--topics", "house/#", "--send", "--seconds", "1")
+        result = await call(*words)
+        assert result.exit_code == 7, result.output
+        assert "may not see what the new broker keeps" in " ".join(result.output.split())
+        async with aiomqtt.Client(HOST, port, **login) as client:
+            await client.subscribe("house/#", 1)
+            async with asyncio.timeout(5):
+                assert (await anext(client.messages)).payload == b"mine"
+
+
 async def test_a_filter_that_is_none_is_refused(files: Path) -> None:
     playbook(files, 1883, 1884)
     result = await call("copy", "p.toml", "--topics", "a#")

@@ -125,6 +125,10 @@ def test_a_text_is_cut_at_fifty_octets() -> None:
     shown, _ = tried(short, DIALECTS["rowan"])
     assert shown.length == (64, 50)
     assert not shown.well
+    record = tried_of(
+        shown, at="2026-01-01", dialect="rowan", sha256="0" * 64, firmware="1", via="mqtt"
+    )
+    assert record.cut == 50
 
 
 def test_a_device_that_keeps_nothing_is_left_alone_after_the_first_write() -> None:
