@@ -220,6 +220,9 @@ async def _try(
             raise
         task.uncancel()
         say(out, "Stopped, as you asked.")
+        kept = folder / "before.json"
+        if kept.exists():
+            say(out, f"What its texts were stands in {kept}", whole=True)
         raise typer.Exit(Exit.STOPPED) from None
     finally:
         for number in (signal.SIGINT, signal.SIGTERM):

@@ -167,9 +167,10 @@ def exit_of(called: Called) -> Exit:
         one.why or (one.answered if one.old else set(one.expected) - set(one.answered))
         for one in called.groups
     )
-    if wrong or (group and Stand.MISSING not in stands):
+    missing = stands & {Stand.MISSING, Stand.ASLEEP}
+    if wrong or (group and not missing):
         return Exit.HELD
-    return Exit.UNREACHABLE if Stand.MISSING in stands else Exit.DONE
+    return Exit.UNREACHABLE if missing else Exit.DONE
 
 
 def _new(inputs: Inputs, playbook: Path) -> Broker:

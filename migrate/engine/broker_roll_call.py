@@ -77,7 +77,8 @@ async def roll_call(
         theirs: Mapping[str, Heard] = found[1] if len(found) > 1 else {}
         for one in ground.devices:
             name = one.device.name
-            called.devices[name] = judge(found[0][name], theirs.get(name))
+            sleeps = one.device.wakes_seconds is not None
+            called.devices[name] = judge(found[0][name], theirs.get(name), sleeps=sleeps)
         if there is not None:
             called.leftovers = tuple(sorted(t for t, word in there.kept_words.items() if word))
         for word, is_old in ((words.new, False), (words.old, True)):

@@ -136,6 +136,7 @@ class Stand(StrEnum):
     BOTH = "on both"
     OLD = "still at the old broker"
     OTHER = "another device answers"
+    ASLEEP = "asleep, not heard"
     MISSING = "missing"
 
 
@@ -167,9 +168,10 @@ class Judged:
     words: str
 
 
-def judge(new: Heard, old: Heard | None) -> Judged:
+def judge(new: Heard, old: Heard | None, *, sleeps: bool = False) -> Judged:
     """Where a device is. A kept word that it is there proves less than an answer: if it answers at
-    the new broker, one at the old is a leftover. `old`: None if that broker is not listened to."""
+    the new broker, one at the old is a leftover. `old`: None if that broker is not listened to;
+    `sleeps`: it may just be asleep."""
     if new.other:
         return Judged(Stand.OTHER, f"the device {new.other} answers in its place")
     if new.read:
@@ -182,6 +184,8 @@ def judge(new: Heard, old: Heard | None) -> Judged:
         return Judged(Stand.SAYS_SO, "its presence says so; it was not read by MQTT")
     if old and old.says_so:
         return Judged(Stand.OLD, "its presence there says that it is there")
+    if sleeps:
+        return Judged(Stand.ASLEEP, "it sleeps; call again when it has woken up, to be sure")
     if new.online is False:
         said = "it was at the new broker, and its presence there says that it has gone"
         return Judged(Stand.MISSING, said)

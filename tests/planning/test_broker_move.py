@@ -61,3 +61,11 @@ def test_an_answer_counts_for_more_than_a_kept_word(
     new: Heard, old: Heard | None, stand: Stand
 ) -> None:
     assert judge(new, old).stand is stand
+
+
+def test_one_that_sleeps_is_not_said_to_be_lost() -> None:
+    silent = Heard(asked=True, why="no reply")
+    assert judge(silent, silent).stand is Stand.MISSING
+    assert judge(silent, silent, sleeps=True).stand is Stand.ASLEEP
+    assert judge(Heard(read=True), silent, sleeps=True).stand is Stand.THERE
+    assert judge(silent, Heard(read=True), sleeps=True).stand is Stand.OLD
