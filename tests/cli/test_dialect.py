@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pty
+import signal
 import sys
 from pathlib import Path
 from typing import Any
@@ -143,6 +144,7 @@ def test_an_open_question_can_be_left(key: bytes, tmp_path: Path) -> None:
     """POSIX.1, General Terminal Interface: the default INTR and EOF characters."""
     pid, terminal = pty.fork()
     if pid == 0:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)  # ignored where a shell started us behind it
         os.chdir(tmp_path)
         os.execv(sys.executable, [sys.executable, "-m", "migrate", "dialect", "new"])  # noqa: S606
     said = b""
@@ -164,6 +166,7 @@ def test_a_person_is_asked_again(tmp_path: Path) -> None:
     """In a terminal: a bad answer is told and the question asked anew."""
     pid, terminal = pty.fork()
     if pid == 0:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)  # ignored where a shell started us behind it
         os.chdir(tmp_path)
         os.execv(sys.executable, [sys.executable, "-m", "migrate", "dialect", "new"])  # noqa: S606
     said = b""
