@@ -78,7 +78,7 @@ def bench(
     settings in one message both kept, and which characters survive? What is shown counts for later
     plans of the same dialect and firmware. Ends with 4 if the dialect is not to be relied on.
 
-    Example: migrate bench desk-plug --fleet fleet.toml --playbook home-wifi.toml
+    Example: migrate bench desk-plug --playbook home-wifi.toml
     """
     with problems_in_words():
         inputs = load(fleet, playbook)
@@ -126,7 +126,8 @@ def bench(
 def _go_on() -> bool:
     """Ask the person. Raises BadParameter where there is none."""
     if not sys.stdin.isatty():
-        raise typer.BadParameter("nobody is there to be asked", param_hint="--yes")
+        what = "nobody is there to be asked; in a script, say it"
+        raise typer.BadParameter(what, param_hint="--yes")
     try:
         return typer.confirm("Go on?")
     except typer.Abort:

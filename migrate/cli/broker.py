@@ -36,7 +36,9 @@ FleetFile = Annotated[
 ]
 Seconds = Annotated[
     float,
-    typer.Option("--seconds", min=0.5, max=600, help="How long a broker has for each answer."),
+    typer.Option(
+        "--seconds", metavar="N", min=0.5, max=600, help="How long a broker has for each answer."
+    ),
 ]
 
 
@@ -45,7 +47,10 @@ def check(
     playbook: PlaybookFile,
     fleet: FleetFile = FLEET,
     days: Annotated[
-        int, typer.Option("--days", min=0, help="Tell if the certificate ends within these days.")
+        int,
+        typer.Option(
+            "--days", metavar="N", min=0, help="Tell if the certificate ends within so many days."
+        ),
     ] = 30,
     seconds: Seconds = 10,
 ) -> None:
@@ -102,7 +107,7 @@ def copy_(
     replies, presence) is never copied: it would be obeyed, or be false news. What is sent is read
     back and compared. Ends with 7 if something was not copied as it should be.
 
-    Example: migrate broker copy broker.toml --fleet mqtt.toml --topics "house/notes/#"
+    Example: migrate broker copy broker.toml --topics "house/notes/#"
     """
     with problems_in_words():
         _filters(topics)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import sys
+import textwrap
 import tomllib
 from pathlib import Path
 from typing import Annotated
@@ -138,14 +139,32 @@ def _asked_of_person(suggested: dict[str, str]) -> dict[str, str]:
         what = "there is nobody at the keyboard to be asked"
         raise BadFile(Problem(what, "give the answers in a file, with --answers"))
     told: dict[str, str] = {}
+    try:
+        _ask_all(told, suggested)
+    except (KeyboardInterrupt, typer.Abort):
+        if told:
+            err.print()
+            _keep(told)
+        raise
+    return told
+
+
+def _ask_all(told: dict[str, str], suggested: dict[str, str]) -> None:
+    """Each answer is put into `told` as soon as it can be taken."""
     while question := asked(told):
         default = suggested.get(question.key, question.default) or None
-        answer = str(typer.prompt(question.words, default=default)).strip()
+        answer = str(typer.prompt(_wrapped(question.words, default), default=default)).strip()
         if fault := question.fault(answer) or together({**told, question.key: answer}):
             say(err, f"that cannot be taken: {fault}")
             continue
         told[question.key] = answer
-    return told
+
+
+def _wrapped(words: str, default: str | None) -> str:
+    """A question in lines that end between words, with room behind for the default."""
+    room = len(f" [{default}]: ") if default else 2
+    lines = textwrap.wrap(words, max(30, out.width - room - 1), break_on_hyphens=False)
+    return "\n".join(lines)
 
 
 @dialect.command("try")

@@ -128,7 +128,7 @@ def find(
     table of neighbours. Devices are only read, and never logged in to. A device is its MAC. What
     stands in the fleet file stays as it is, and no device is ever taken out of it.
 
-    Example: migrate find --range 192.0.2.0/26 --leases /var/lib/misc/dnsmasq.leases
+    Example: migrate find --range 192.0.2.0/26 --leases dnsmasq.leases
     """
     with problems_in_words():
         if problems := range_problems(ranges or [], insist=insist):
@@ -214,7 +214,7 @@ def _dialects(names: list[str], fleet: Path, known: Fleet | None) -> Mapping[str
     if not wanted:
         where = folder / "dialects"
         what = "there is no dialect to ask with"
-        remedy = f"write one into {where} (docs/dialects.md), or name one with --dialect"
+        remedy = f"begin one in {where} with `migrate dialect new`, or name one with --dialect"
         raise BadFile(Problem(what, remedy))
     return {name: load_dialect(name, folder)[0] for name in wanted}
 

@@ -23,13 +23,13 @@ class Kind(StrEnum):
 
 
 def schema(
-    kind: Annotated[Kind, typer.Argument(metavar="KIND", help="fleet, playbook or dialect.")],
+    kind: Annotated[Kind, typer.Argument(metavar="KIND", help="Which of your files it is for.")],
     to: Annotated[
         Path | None,
         typer.Option(
             "--to",
             metavar="FILE",
-            help="Where to write it; - is standard output, without it KIND.schema.json.",
+            help="Where to write it; - is standard output. Without it, KIND.schema.json.",
             show_default=False,
         ),
     ] = None,

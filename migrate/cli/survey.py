@@ -72,7 +72,7 @@ def survey(
     point weakly, and who is missing. The snapshot is kept, without secrets. With --against the
     exit code is 6 if a device has changed, 11 if one cannot be compared, and 0 if all are the same.
 
-    Example: migrate survey playbooks/home-wifi.toml --fleet playbooks/fleet.toml
+    Example: migrate survey home-wifi.toml --to before.json
     """
     with problems_in_words():
         folder = runs_folder(state).parent / "surveys"

@@ -66,7 +66,7 @@ def from_thing(
     What is a setting is told by semantic annotations or by a mapping (docs/things.md). Nothing is
     asked of any device. Read what was written, and try it on one device before you plan.
 
-    Example: migrate dialect from-thing lamp.td.json --to dialects/hall-lamp.toml
+    Example: migrate dialect from-thing lamp.td.json --to dialects/lamp.toml
     """
     with problems_in_words():
         where = str(description)

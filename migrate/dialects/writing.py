@@ -119,8 +119,8 @@ QUESTIONS: tuple[Question, ...] = (
     Question("http_method", "HTTP: by which method are settings written?", "POST",
              asked=_has("http"), fault=_one_of("POST", "PUT", "PATCH", "GET")),
     Question("http_write", "HTTP: at which path?", "/settings", asked=_has("http"), fault=_path),
-    Question("http_query", "HTTP: in which part of the query does the message stand? - if it is "
-             "the body", NONE, asked=_has("http"), fault=_setting),
+    Question("http_query", "HTTP: in which part of the query does the message stand? Say - "
+             "if it is the body", NONE, asked=_has("http"), fault=_setting),
     Question("http_read", "HTTP: at which path does it tell everything?", "/state",
              asked=lambda a: _has("http")(a) and not _is("rpc")(a), fault=_path),
     Question("http_auth", "HTTP: does it ask for a login? none, basic, digest or bearer", "none",
@@ -133,25 +133,25 @@ QUESTIONS: tuple[Question, ...] = (
              asked=lambda a: _has("mqtt")(a) and not _is("rpc")(a), fault=_topic),
     Question("mqtt_told", "MQTT: on which topic does it tell that?", "{topic}/state",
              asked=lambda a: _has("mqtt")(a) and not _is("rpc")(a), fault=_topic),
-    Question("mqtt_presence", "MQTT: on which topic does it say that it is there? - if on none",
+    Question("mqtt_presence", "MQTT: on which topic does it say that it is there? Say - if on none",
              NONE, asked=_has("mqtt"), fault=lambda a: "" if a == NONE else _topic(a)),
     Question("online", "And the word for it?", "online", asked=_knows("mqtt_presence"),
              fault=_words),
     Question("offline", "And the word for that it is gone?", "offline",
              asked=_knows("mqtt_presence"), fault=_words),
-    Question("taken", "A part of its answer that only a yes has? (some words of it; - if HTTP "
+    Question("taken", "A part of its answer that only a yes has? (some words of it; say - if HTTP "
              "status 200 alone says yes)", NONE, asked=lambda a: not _is("rpc")(a), fault=_place),
     Question("mac", "Where does it tell its MAC? In JSON a pointer such as /mac; in text the "
              "words in front of it", "/mac", fault=_place),
-    Question("firmware", "And its firmware version? - if nowhere", NONE, fault=_place),
-    Question("wifi_name", "What is the name of the Wi-Fi network called when it is written? - if "
-             "it has no such setting", NONE, fault=_setting),
-    Question("wifi_read", "Where does it tell that name? - if nowhere", NONE,
+    Question("firmware", "And its firmware version? Say - if nowhere", NONE, fault=_place),
+    Question("wifi_name", "What is the name of the Wi-Fi network called when it is written? Say - "
+             "if it has no such setting", NONE, fault=_setting),
+    Question("wifi_read", "Where does it tell that name? Say - if nowhere", NONE,
              asked=_knows("wifi_name"), fault=_place),
     Question("wifi_key", "What is its passphrase called?", asked=_knows("wifi_name"), fault=_words),
-    Question("broker_host", "What is the broker's host called? - if it has no such setting", NONE,
-             fault=_setting),
-    Question("broker_read", "Where does it tell that host? - if nowhere", NONE,
+    Question("broker_host", "What is the broker's host called? Say - if it has no such setting",
+             NONE, fault=_setting),
+    Question("broker_read", "Where does it tell that host? Say - if nowhere", NONE,
              asked=_knows("broker_host"), fault=_place),
     Question("broker_user", "What is the user name there called?", asked=_knows("broker_host"),
              fault=_words),

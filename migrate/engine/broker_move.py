@@ -161,7 +161,7 @@ class Check:
                 "by this version a broker cannot say that it lets a message through to nobody "
                 "(MQTT 3.1.1, section 3.3.5): only what was heard is proved"
             )
-            self._add("reasons", whom, Outcome.LOOK, words)
+            self._add("reason codes", whom, Outcome.LOOK, words)
 
     async def _rights(self, devices: Visit, own: Visit) -> None:
         own_commands = {topic for one in self.ground.devices for topic in one.commands}
@@ -250,7 +250,7 @@ class Check:
             self._add("send presence", "devices", Outcome.NOT_TRIED, words)
         others = {t for one in self.ground.devices for t in one.commands if t != one.ask}
         if others:
-            words = f"{len(others)} command topics take no read; a device there would obey"
+            words = f"{len(others)} without a read; a device there would obey"
             self._add("send to other command topics", "own", Outcome.NOT_TRIED, words)
         if self.ground.new_groups:
             words = "all would answer at once; migrate broker roll-call asks there after the move"

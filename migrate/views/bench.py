@@ -59,7 +59,8 @@ def show_found(member: Member, found: Sighting, console: Console) -> None:
         if word.read is not None and setting not in said.settings
     ]
     if silent:
-        say(console, f"It does not tell: {', '.join(silent)}. See [settings].", indent=3)
+        words = f"It does not tell: {', '.join(silent)}. See [settings] in the dialect."
+        say(console, words, indent=3)
 
 
 def show_trial(shown: Trial, console: Console) -> None:
@@ -82,6 +83,9 @@ def show_trial(shown: Trial, console: Console) -> None:
         return
     kept = sum(mark.kept is True for mark in shown.marks)
     say(console, f"4. Characters: {kept} of {len(shown.marks)} came back as they were.", hang=3)
+    agreed = sum(mark.kept is False and not mark.claimed for mark in shown.marks)
+    if agreed:
+        say(console, f"That {agreed} do not, the dialect says itself: no harm.", indent=3)
     _list(
         "The dialect says that these are carried, and they are NOT (dangerous; add them to "
         "carries.cannot, or set trims or ascii_only):",

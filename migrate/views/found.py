@@ -31,7 +31,8 @@ def show_found(
     _conflicts(gathered, difference, console)
     if fleet is not None:
         _difference(difference, fleet, console)
-    _others(gathered, closed, console)
+    _closed(gathered, closed, console)
+    _others(gathered, console)
 
 
 def _devices(gathered: Gathered, difference: Difference, console: Console) -> None:
@@ -105,15 +106,30 @@ def _about(found: Found) -> str:
     return f"{found.mac}, {found.dialect}, at {where}"
 
 
-def _others(gathered: Gathered, closed: Sequence[Closed], console: Console) -> None:
-    if closed:
-        console.print()
-        words = (
-            f"{count(len(closed), 'host')} asked for a login, and got none: a password is not sent "
-            "to somebody who may be a stranger. If it is a device of yours, write it down by hand"
-        )
-        say(console, words, hang=2, whole=True)
-        _list(console, [f"{one.address}:{one.port}" for one in closed])
+def _closed(gathered: Gathered, closed: Sequence[Closed], console: Console) -> None:
+    """Who asked for a login, and who is said to be there: often the same one, heard elsewhere."""
+    if not closed:
+        return
+    console.print()
+    words = (
+        f"{count(len(closed), 'host')} asked for a login, and got none: a password is not sent to "
+        "somebody who may be a stranger. If it is a device of yours, and not in the fleet file, "
+        "write it down by hand"
+    )
+    say(console, words, hang=2)
+    told = []
+    for one in closed:
+        known = [
+            f"{found.mac} {found.name}".rstrip()
+            for found in (*gathered.devices, *gathered.others)
+            if one.address in found.addresses
+        ]
+        place = f"{one.address}:{one.port}"
+        told.append(f"{place}  said to be {', '.join(known)}" if known else place)
+    _list(console, told)
+
+
+def _others(gathered: Gathered, console: Console) -> None:
     if gathered.mute:
         console.print()
         say(console, "Heard, but without telling who they are", "bold")
@@ -125,11 +141,12 @@ def _others(gathered: Gathered, closed: Sequence[Closed], console: Console) -> N
         _list(console, told)
     if gathered.others:
         console.print()
+        number = len(gathered.others)
         words = (
-            f"{count(len(gathered.others), 'host')} more, which none of these dialects understands "
-            "or nobody asked; they are not written to a file"
+            f"{count(number, 'more host', 'more hosts')}, which none of these dialects understands "
+            "or nobody asked; not written to a file"
         )
-        say(console, words, hang=2, whole=True)
+        say(console, words, hang=2)
         told = [
             f"{one.mac} {', '.join(one.addresses)} {one.name}".rstrip()
             + (" (locally administered)" if one.randomised else "")

@@ -162,6 +162,29 @@ def test_an_open_question_can_be_left(key: bytes, tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+def test_answers_are_shown_to_whoever_leaves(tmp_path: Path) -> None:
+    """Ctrl-C at the second question: the first answer stands there as --answers takes it."""
+    pid, terminal = pty.fork()
+    if pid == 0:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)  # ignored where a shell started us behind it
+        os.chdir(tmp_path)
+        os.execv(sys.executable, [sys.executable, "-m", "migrate", "dialect", "new"])  # noqa: S606
+    said = b""
+    typed = iter([b"alder\n", b"\x03"])
+    while True:
+        try:
+            said += os.read(terminal, 1024)
+        except OSError:  # its end closes the terminal
+            break
+        if said.rstrip().endswith(b":"):
+            os.write(terminal, next(typed, b""))
+            said += b"\n"
+    os.close(terminal)
+    assert os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]) == Exit.STOPPED, said.decode()
+    assert b'name = "alder"' in said
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_person_is_asked_again(tmp_path: Path) -> None:
     """In a terminal: a bad answer is told and the question asked anew."""
     pid, terminal = pty.fork()

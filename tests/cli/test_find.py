@@ -120,6 +120,13 @@ async def test_who_asks_for_a_login_is_told_apart(tmp_path: Path, starter: Start
         assert look.code == Exit.DONE, look.all
         assert "1 host asked for a login" in look.out
         assert f"{lamp.address}:{lamp.http_port}" in look.out
+        # A lease tells whose address that is: so the owner can write it down by hand.
+        look = await ended_by(one,
+            "find", "--fleet", tmp_path / "none.toml", "--dialect", "larch",
+            "--range", f"{lamp.address}/32", "--port", str(lamp.http_port),
+            "--leases", tmp_path / "leases-old",
+        )  # fmt: skip
+        assert f"{lamp.address}:{lamp.http_port}  said to be {lamp.spec.mac} {LAMP}" in look.out
 
 
 @pytest.mark.parametrize(

@@ -114,8 +114,10 @@ def parse_thing(text: str, where: str) -> Thing:
         data = json.loads(text)
     except (ValueError, RecursionError):
         raise bad("is not JSON", "is this the Thing Description?") from None
-    if not isinstance(data, dict) or "title" not in data or "@context" not in data:
-        raise bad("is no Thing Description: it has no title and @context")
+    if not isinstance(data, dict):
+        raise bad("is no Thing Description: it is no JSON object", "is this the right file?")
+    if missing := [key for key in ("title", "@context") if key not in data]:
+        raise bad(f"is no Thing Description: it has no {' and no '.join(missing)}")
     title = data["title"]
     if not isinstance(title, str) or not title.strip():
         raise bad("has a title that is no text")
