@@ -339,7 +339,7 @@ async def _hidden(here: Visit, letters: Sequence[Letter]) -> dict[str, str]:
     hidden: dict[str, str] = {}
     for start in range(0, len(letters), QOS_AT_ONCE):
         some = {one.topic: one.payload for one in letters[start : start + QOS_AT_ONCE]}
-        hidden |= await here.listen(some)
+        hidden |= await here.listen(some, echo=True)
         came_since = {topic for topic in some if here.kept_words.get(topic)}
         hidden |= dict.fromkeys(came_since, "the new broker keeps another there meanwhile")
         asked = [(topic, payload) for topic, payload in some.items() if topic not in hidden]

@@ -108,10 +108,11 @@ class Visit:
         told = self.client.certificate_end()
         return datetime.fromtimestamp(ssl.cert_time_to_seconds(told), UTC) if told else None
 
-    async def listen(self, topics: Collection[str]) -> dict[str, str]:
-        """Subscribe to topics. Returns those that the broker refused, with its reason in words."""
+    async def listen(self, topics: Collection[str], *, echo: bool = False) -> dict[str, str]:
+        """Subscribe to topics; `echo`: also to what is said here. Returns those that the broker
+        refused, with its reason in words."""
         with _told(self.seconds):
-            refused = await self.client.subscribe_at(topics, 1) if topics else {}
+            refused = await self.client.subscribe_at(topics, 1, echo=echo) if topics else {}
         return {topic: refusal(code) for topic, code in refused.items()}
 
     async def ignore(self, topics: Collection[str]) -> None:

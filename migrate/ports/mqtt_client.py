@@ -259,10 +259,12 @@ class Visitor(Client):
                 raise Lost
             return future.result()
 
-    async def subscribe_at(self, filters: Collection[str], qos: int) -> dict[str, int]:
-        """Subscribe at this QoS, without an echo of what is published here. Returns the filters
-        that the broker refused, with its reason. Raises MqttError."""
-        return await self._subscribe(filters, SubscribeOptions(qos=qos, noLocal=True), qos)
+    async def subscribe_at(
+        self, filters: Collection[str], qos: int, *, echo: bool = False
+    ) -> dict[str, int]:
+        """Subscribe at this QoS; `echo`: also to what is published here, which by MQTT 3.1.1 comes
+        always. Returns the filters that the broker refused, with its reason. Raises MqttError."""
+        return await self._subscribe(filters, SubscribeOptions(qos=qos, noLocal=not echo), qos)
 
     async def unsubscribe_from(self, filters: Collection[str]) -> None:
         """Unsubscribe, and return when the broker has acknowledged it. Raises MqttError."""
