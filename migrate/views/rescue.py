@@ -105,7 +105,10 @@ def alike(clues: Iterable[Clue]) -> Iterable[list[Clue]]:
 
 
 def _when(sent_at: str) -> str:
-    return f"{datetime.fromisoformat(sent_at):%Y-%m-%d at %H:%M} UTC"
+    try:
+        return f"{datetime.fromisoformat(sent_at):%Y-%m-%d at %H:%M} UTC"
+    except ValueError:
+        return "a day that the journal no longer tells"
 
 
 def _settings(bundle: FrozenBundle) -> str:
