@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import re
-import signal
 import sys
 from collections.abc import Mapping
 from dataclasses import replace
@@ -18,6 +16,7 @@ from rich.text import Text
 from migrate.cli.common import (
     TOOL,
     StateDir,
+    dated,
     fleet_lock,
     new_run,
     out,
@@ -27,7 +26,8 @@ from migrate.cli.common import (
     secret_reader,
     show_problems,
 )
-from migrate.cli.conduct import conduct, conduct_forward, resolve_all
+from migrate.cli.conduct import conduct, conduct_forward, quiet_loop, resolve_all
+from migrate.cli.keys import ENDS, at_the_end
 from migrate.cli.plan import check_name, plan_for
 from migrate.engine.bench import Bench
 from migrate.engine.crew import Crew, muster_to_read
@@ -95,8 +95,7 @@ def bench(
             say(out, "Nothing was sent.")
             raise typer.Exit(Exit.STOPPED)
         redactor = resolve_all(crew)
-        slug = re.sub(r"[^a-z0-9]+", "-", device.lower()).strip("-")[:40] or "device"
-        folder = runs_folder(state).parent / BENCH / f"{at:%Y%m%d-%H%M%S-%f}-{slug}"
+        folder = runs_folder(state).parent / BENCH / dated(at, device, "device")
         with fleet_lock(crew.plan):
             found, shown, problems = asyncio.run(_try(crew, redactor, folder, restart=restart))
         show_trial(shown, out)
@@ -183,9 +182,8 @@ def _check(device: Device, inputs: Inputs, *, even_so: bool, restart: bool) -> N
 async def _try(
     crew: Crew, redactor: Redactor, folder: Path, *, restart: bool
 ) -> tuple[Sighting, Trial, list[Problem]]:
-    loop, task = asyncio.get_running_loop(), asyncio.current_task()
-    # What befalls a task that nobody waits for is not printed: it could hold a secret.
-    loop.set_exception_handler(lambda loop, context: None)
+    quiet_loop()
+    task = asyncio.current_task()
     (member,) = crew.members.values()
     mqtt = member.device.via == "mqtt"
     # The new broker need not be there yet.
@@ -199,9 +197,6 @@ async def _try(
             task.cancel()
         stopped = True
 
-    for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, stop)
-
     def keep(before: Mapping[str, str]) -> None:
         private_folder(folder)
         write_private(folder / "before.json", json.dumps(before, indent=1) + "\n")
@@ -210,12 +205,13 @@ async def _try(
         say(out, words, indent=3)
 
     try:
-        async with real_world(crew.sides, heard, member.mqtt_topics, crew.resolve) as world:
-            talker = Talker(world.line, redactor)
-            one = Bench(crew, member, Seeker(crew, world, talker), talker, sides)
-            found = await one.find()
-            show_found(member, found, out)
-            return found, *await one.try_out(found, keep, tell, restart=restart)
+        with at_the_end(stop, *ENDS):
+            async with real_world(crew.sides, heard, member.mqtt_topics, crew.resolve) as world:
+                talker = Talker(world.line, redactor)
+                one = Bench(crew, member, Seeker(crew, world, talker), talker, sides)
+                found = await one.find()
+                show_found(member, found, out)
+                return found, *await one.try_out(found, keep, tell, restart=restart)
     except asyncio.CancelledError:
         if not stopped or task is None:
             raise
@@ -225,9 +221,6 @@ async def _try(
         if kept.exists():
             say(out, f"What its texts were stands in {kept}", whole=True)
         raise typer.Exit(Exit.STOPPED) from None
-    finally:
-        for number in (signal.SIGINT, signal.SIGTERM):
-            loop.remove_signal_handler(number)
 
 
 def _there_and_back(

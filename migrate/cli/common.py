@@ -11,6 +11,7 @@ import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -124,8 +125,13 @@ def runs_folder(state: Path | None) -> Path:
 
 def new_run(state: Path | None, title: str) -> Path:
     """The folder of a new run: date, time and the playbook's title. Not created yet."""
-    slug = re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-")[:40] or "change"
-    return runs_folder(state) / f"{now():%Y%m%d-%H%M%S-%f}-{slug}"
+    return runs_folder(state) / dated(now(), title, "change")
+
+
+def dated(at: datetime, words: str, otherwise: str) -> str:
+    """A folder's name: date, time, and words in small letters and hyphens, at most 40."""
+    slug = re.sub(r"[^a-z0-9]+", "-", words.lower()).strip("-")[:40] or otherwise
+    return f"{at:%Y%m%d-%H%M%S-%f}-{slug}"
 
 
 def find_run(state: Path | None, name: str | None) -> Path:

@@ -179,7 +179,7 @@ async def conduct_in_loop(
     crew: Crew, journal: Journal, secret_reader: SecretReader, run: str, work: Work, watch: Watch
 ) -> Ending:
     """Open the world, let the conductor work while others watch, and end in words."""
-    _quiet_loop()
+    quiet_loop()
     for words in unreadable(lease_files(crew.sides)):
         watch.audience.tell(Tidings("note", words))
     try:
@@ -236,7 +236,7 @@ def _told(journal: Journal, run: str, ending: Ending) -> Ending:
     return ending
 
 
-def _quiet_loop() -> None:
+def quiet_loop() -> None:
     """What befalls a task that nobody waits for is not printed: it could hold a secret, and what
     matters of it is in the journal."""
     asyncio.get_running_loop().set_exception_handler(lambda loop, context: None)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Collection, Mapping, Sequence
 from contextlib import AsyncExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import TypeVar
@@ -258,7 +258,7 @@ class Check:
 
 
 def _down(row: Row) -> Row:
-    return Row(row.what, row.whom, row.outcome, row.words, row.remedy, down=True)
+    return replace(row, down=True)
 
 
 async def say_all(made: Visit, messages: Sequence[tuple[str, bytes]]) -> dict[str, str]:

@@ -35,7 +35,6 @@ class Around:
     port: int | None = None
     broker: BrokerAddress | None = None
     leases: Sequence[Path] = ()
-    neighbours: bool = True
     services: Sequence[str] = ()
     mac_key: str = ""
     listen: float = 5.0
@@ -72,9 +71,8 @@ async def look_around(
         _or_problem(_present(around, dialects, heard, progress), heard),
         _or_problem(_services(around, heard), heard),
     )
-    if around.neighbours:
-        # Last: whoever was asked at an address of this machine's own network is a neighbour now.
-        heard.sights += await neighbours()
+    # Last: whoever was asked at an address of this machine's own network is a neighbour now.
+    heard.sights += await neighbours()
 
 
 async def _or_problem(source: Awaitable[None], heard: Heard) -> None:

@@ -10,7 +10,7 @@ import asyncio
 import hashlib
 import socket
 import ssl
-from collections.abc import AsyncIterator, Collection
+from collections.abc import AsyncIterator, Callable, Collection
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -139,14 +139,18 @@ class Visit:
 
     async def until(self, topics: Collection[str], seconds: float) -> set[str]:
         """Those of the topics on which something fresh has come; waits for all, at most so long."""
+        await self._while(lambda: any(topic not in self.fresh for topic in topics), seconds)
+        return {topic for topic in topics if topic in self.fresh}
+
+    async def _while(self, lacking: Callable[[], bool], seconds: float) -> None:
+        """Wait while this holds, at most so long; it is asked at each message that comes."""
         loop = asyncio.get_running_loop()
         end = loop.time() + seconds
-        while any(topic not in self.fresh for topic in topics) and loop.time() < end:
+        while lacking() and loop.time() < end:
             self.came.clear()
             wait = asyncio.ensure_future(self.came.wait())
             await asyncio.wait({wait}, timeout=end - loop.time())
             wait.cancel()
-        return {topic for topic in topics if topic in self.fresh}
 
     async def kept(self, filters: Collection[str], *, hold: bool) -> Listing:
         """What the broker keeps under these filters. `hold`: the messages themselves as well."""
@@ -178,13 +182,9 @@ class Visit:
         self._levels = None
 
     async def _until_levels(self, topics: set[str]) -> None:
-        loop = asyncio.get_running_loop()
-        end = loop.time() + self.seconds
-        while self._levels is not None and topics - self._levels.keys() and loop.time() < end:
-            self.came.clear()
-            wait = asyncio.ensure_future(self.came.wait())
-            await asyncio.wait({wait}, timeout=end - loop.time())
-            wait.cancel()
+        await self._while(
+            lambda: self._levels is not None and bool(topics - self._levels.keys()), self.seconds
+        )
 
     async def keep(self, letter: Letter) -> str:
         """Have a message kept. Returns why it is not taken, empty if it is."""

@@ -140,14 +140,20 @@ def test_nothing_that_could_be_moved_is_told_at_once(tmp_path: Path) -> None:
     assert "nothing could be moved" in ended.output
 
 
-@pytest.mark.parametrize("key", [b"\x03", b"\x04"], ids=["Ctrl-C", "Ctrl-D"])
-def test_an_open_question_can_be_left(key: bytes, tmp_path: Path) -> None:
-    """POSIX.1, General Terminal Interface: the default INTR and EOF characters."""
+def asked_in(folder: Path) -> tuple[int, int]:
+    """`migrate dialect new` in a terminal of its own: its process, and our end of the terminal."""
     pid, terminal = pty.fork()
     if pid == 0:
         signal.signal(signal.SIGINT, signal.SIG_DFL)  # ignored where a shell started us behind it
-        os.chdir(tmp_path)
+        os.chdir(folder)
         os.execv(sys.executable, [sys.executable, "-m", "migrate", "dialect", "new"])  # noqa: S606
+    return pid, terminal
+
+
+@pytest.mark.parametrize("key", [b"\x03", b"\x04"], ids=["Ctrl-C", "Ctrl-D"])
+def test_an_open_question_can_be_left(key: bytes, tmp_path: Path) -> None:
+    """POSIX.1, General Terminal Interface: the default INTR and EOF characters."""
+    pid, terminal = asked_in(tmp_path)
     said = b""
     while True:
         try:
@@ -168,11 +174,7 @@ def test_an_open_question_can_be_left(key: bytes, tmp_path: Path) -> None:
 
 def test_answers_are_shown_to_whoever_leaves(tmp_path: Path) -> None:
     """Ctrl-C at the second question: the first answer stands there as --answers takes it."""
-    pid, terminal = pty.fork()
-    if pid == 0:
-        signal.signal(signal.SIGINT, signal.SIG_DFL)  # ignored where a shell started us behind it
-        os.chdir(tmp_path)
-        os.execv(sys.executable, [sys.executable, "-m", "migrate", "dialect", "new"])  # noqa: S606
+    pid, terminal = asked_in(tmp_path)
     said = b""
     left = [(b"such as alder):", b"alder\n"), (b"from my manual]:", b"\x03")]
     while True:
@@ -192,11 +194,7 @@ def test_answers_are_shown_to_whoever_leaves(tmp_path: Path) -> None:
 
 def test_a_person_is_asked_again(tmp_path: Path) -> None:
     """In a terminal: a bad answer is told and the question asked anew."""
-    pid, terminal = pty.fork()
-    if pid == 0:
-        signal.signal(signal.SIGINT, signal.SIG_DFL)  # ignored where a shell started us behind it
-        os.chdir(tmp_path)
-        os.execv(sys.executable, [sys.executable, "-m", "migrate", "dialect", "new"])  # noqa: S606
+    pid, terminal = asked_in(tmp_path)
     said = b""
     typed = iter(
         ["Alder", "alder", "", "", "", "", "", "", "", "", "", "", "", "/ssid", "", "/key"]

@@ -27,8 +27,8 @@ import pytest
 from migrate.lab.firmware.base import Store
 from migrate.lab.signals import Signal
 from migrate.lab.specs import Family
-from migrate.model.problems import Exit
 from tests.cli.paper import Ended
+from tests.commands import migrate
 
 from .node import BRIDGE, INTERFACE, ip
 
@@ -220,21 +220,8 @@ class Town:
 
     async def migrate(self, *args: str | Path) -> Ended:
         """The real command on the operator's machine."""
-        words = ("ip", "netns", "exec", self.operator, sys.executable, "-m", "migrate")
-        process = await asyncio.create_subprocess_exec(
-            *words, *map(str, args),
-            cwd=self.folder, env=self._environment(),
-            stdin=asyncio.subprocess.DEVNULL,
-            stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
-        )  # fmt: skip
-        try:
-            async with asyncio.timeout(90):
-                out, err = await process.communicate()
-        finally:
-            if process.returncode is None:
-                process.kill()
-                await process.wait()
-        return Ended(process.returncode or Exit.DONE, out.decode(), err.decode())
+        inside = ("ip", "netns", "exec", self.operator)
+        return await migrate(args, self.folder, self._environment(), 90, inside)
 
     def _environment(self) -> dict[str, str]:
         return {

@@ -11,7 +11,6 @@ import asyncio
 import json
 import os
 import shutil
-import sys
 import tomllib
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
@@ -26,6 +25,7 @@ from migrate.lab.ports import free_port
 from migrate.lab.signals import Signal
 from migrate.model.problems import Exit
 from tests.cli.paper import Ended
+from tests.commands import migrate
 
 HERE = Path(__file__).parent
 pytestmark = [pytest.mark.long, pytest.mark.timeout(120)]
@@ -97,19 +97,7 @@ class Mill:
             "NEW_WIFI": NEW["key"],
             **WORDS,
         }
-        process = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "migrate", *map(str, args),
-            cwd=self.folder, env=environment, stdin=asyncio.subprocess.DEVNULL,
-            stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
-        )  # fmt: skip
-        try:
-            async with asyncio.timeout(60):
-                out, err = await process.communicate()
-        finally:
-            if process.returncode is None:
-                process.kill()
-                await process.wait()
-        return Ended(process.returncode or Exit.DONE, out.decode(), err.decode())
+        return await migrate(args, self.folder, environment, 60)
 
     async def until(self, predicate: Any) -> None:
         """Asked at every word of a thing."""
