@@ -32,7 +32,10 @@ FLEET = [
 ]
 """Every family over both transports; a cover, two hard to reach, and one that feeds the others.
 It makes four waves."""
-PACE = Pace(stranded_at_most=2, confidence=0.6, soak_seconds=0.1, least=5, most=20)
+PACE = Pace(stranded_at_most=2, confidence=0.6, soak_seconds=0.4, least=5, most=20)
+"""The soak is longer than what lies between an answer and the restart that it announces (0.2 s, the
+manuals) and the restart itself: else a device that a process before had restarted, and that is told
+to restart once more, is well for the whole soak just before it goes."""
 
 
 class KilledHouse(House):
