@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from typing import Literal, Protocol
 
 from migrate.dialects.messages import Reply, Request
 from migrate.model.secrets import Secret
+from migrate.planning.campaign.errands import Order
+from migrate.planning.campaign.look import Look, Wanted
 
 SideName = Literal["old", "new"]
 Auth = Literal["none", "basic", "digest", "bearer"]
@@ -110,3 +112,33 @@ class World:
     now: WallClock
     zone: tzinfo | None = None
     brokers: Brokers | None = None
+
+
+class StoreLost(Exception):
+    """The store of a campaign cannot be reached now. It may be in a moment; nothing is lost."""
+
+
+class SiteStore(Protocol):
+    """What whoever runs a campaign has between himself and the workers. What it was given is kept
+    for good. Every method raises StoreLost, and BadFile for what stands there and is not of this
+    version."""
+
+    async def look(self, campaign: str, sites: Sequence[str]) -> Look:
+        """All errands of a campaign, by its key, and every sign of these sites."""
+        ...
+
+    async def give(self, order: Order) -> None:
+        """Put an errand on its site's queue. One that was given already is not given twice."""
+        ...
+
+    async def want(self, campaign: str, wanted: Wanted) -> None:
+        """Keep the owner's word."""
+        ...
+
+    async def stop_errands(self, keys: Mapping[str, str]) -> None:
+        """Ask the workers of these sites to stop the errand of that key between two devices."""
+        ...
+
+    async def news(self, seconds: float) -> None:
+        """Wait until something may have changed, at most so long."""
+        ...

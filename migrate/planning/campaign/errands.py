@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, Final, Literal, TypeVar
 
 from pydantic import BeforeValidator, Field, ValidationError
 
@@ -20,7 +20,7 @@ from migrate.model.fleet import Strict, Text
 from migrate.model.lifecycle import Direction, State
 from migrate.model.problems import BadFile, Exit, Problem
 
-FORMAT = 1
+FORMAT: Final = 1
 MOST_DEVICES = 20_000
 MOST_LEGS = 16
 MOST_TWINS = 2_000

@@ -20,6 +20,7 @@ import math
 from collections import Counter, defaultdict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from typing import Final
 
 from migrate.model.campaign import SitePace
 from migrate.model.problems import Exit
@@ -30,6 +31,8 @@ from migrate.planning.exposure import Evidence, fits, rate
 
 SiteStandings = Mapping[str, SiteStanding]
 _Group = tuple[str, str]
+SILENT: Final = "its worker has not been heard of lately"
+"""Why a site does not begin although it might."""
 
 
 @dataclass(frozen=True)
@@ -65,7 +68,7 @@ def share(site: PlannedSite, shown: Mapping[_Group, Evidence], confidence: float
 def next_turn(plan: CampaignPlan, standings: SiteStandings, heard: Collection[str]) -> Turn:
     """Who begins to move now. `heard`: sites whose worker has been heard of lately."""
     ready = {
-        site.name: "" if site.name in heard else "its worker has not been heard of"
+        site.name: "" if site.name in heard else SILENT
         for site in plan.sites
         if standings[site.name].state in (SiteState.WAITING, SiteState.STOPPED)
         and not standings[site.name].back
@@ -99,7 +102,7 @@ def next_turn_back(
             for other in plan.sites
             if site.name in other.after and to_take_back(standings[other.name])
         ]
-        words = "" if site.name in heard else "its worker has not been heard of"
+        words = "" if site.name in heard else SILENT
         ready[site.name] = f"{later[0]} came after it, and goes back first" if later else words
     return _admitted(plan, standings, ready, back=True)
 
