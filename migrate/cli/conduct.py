@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import signal
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Sequence
-from contextlib import asynccontextmanager, contextmanager
+from contextlib import AbstractContextManager, asynccontextmanager, contextmanager
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -45,6 +45,8 @@ AS_IT_WAS = (
     "migrate replan"
 )
 Work = Callable[[Conductor], Awaitable[Outcome]]
+Stops = Callable[[Conductor], AbstractContextManager[None]]
+"""Whoever may stop a conductor while the block lasts."""
 
 
 def load_checked(plan: Plan, fleet: Path, playbook: Path, remedy: str = PLAN_ANEW) -> Inputs:
@@ -97,7 +99,7 @@ def conduct(
             ending = asyncio.run(_watched(crew, journal, secret_reader, run, work, looking))
     except KeyboardInterrupt as error:  # before the conductor was at work, or after
         ending = _told(journal, run, broken_off(error, journal))
-        _show(journal, ending, looking)
+        show_ending(journal, ending, looking)
     if looking.page and not looking.events:
         show_page_later(run)
     return ending.outcome
@@ -115,7 +117,8 @@ def conduct_forward(
     return conduct(journal, secret_reader, run, lambda conductor: conductor.forward(again), looking)
 
 
-def _show(journal: Journal, ending: Ending, looking: Looking) -> None:
+def show_ending(journal: Journal, ending: Ending, looking: Looking = LOOKING) -> None:
+    """What there is to tell when a run has ended, and how to go on."""
     if ending.problems:
         show_problems(Trouble(ending.problems))
     if looking.events:
@@ -163,27 +166,35 @@ async def _watched(
 ) -> Ending:
     async with watching(journal, run, looking) as watch:
         ending = await conduct_in_loop(crew, journal, secret_reader, run, work, watch)
-        _show(journal, ending, looking)
+        show_ending(journal, ending, looking)
         if ending.outcome.flip and not looking.events and await changed_now():
             journal.flip()
             ending = await conduct_in_loop(
                 crew, journal, secret_reader, run, lambda conductor: conductor.forward(), watch
             )
-            _show(journal, ending, looking)
+            show_ending(journal, ending, looking)
         for error in watch.audience.failed:
             show_mistake(error, "made a mistake in showing the run, which went on all the same")
         return ending
 
 
 async def conduct_in_loop(
-    crew: Crew, journal: Journal, secret_reader: SecretReader, run: str, work: Work, watch: Watch
+    crew: Crew,
+    journal: Journal,
+    secret_reader: SecretReader,
+    run: str,
+    work: Work,
+    watch: Watch,
+    stops: Stops | None = None,
 ) -> Ending:
-    """Open the world, let the conductor work while others watch, and end in words."""
+    """Open the world, let the conductor work while others watch, and end in words. `stops`: by what
+    it is stopped while it works; by the signals of this process, without."""
     quiet_loop()
     for words in unreadable(lease_files(crew.sides)):
         watch.audience.tell(Tidings("note", words))
     try:
-        outcome = await _work(crew, journal, secret_reader, work, watch)
+        by = stops or (lambda conductor: _gentle_stop(conductor, watch.words))
+        outcome = await _work(crew, journal, secret_reader, work, watch, by)
         ending = Ending(outcome, journal=str(journal.path))
     except (KeyboardInterrupt, Trouble) as error:
         ending = broken_off(error, journal)
@@ -197,7 +208,12 @@ async def conduct_in_loop(
 
 
 async def _work(
-    crew: Crew, journal: Journal, secret_reader: SecretReader, work: Work, watch: Watch
+    crew: Crew,
+    journal: Journal,
+    secret_reader: SecretReader,
+    work: Work,
+    watch: Watch,
+    stops: Stops,
 ) -> Outcome:
     async with world_for(crew) as world:
         with watch.terminal:
@@ -210,7 +226,7 @@ async def _work(
                 first_id=1 + randbelow(2**30),
                 surveyed=partial(_keep_survey, journal),
             )
-            with _gentle_stop(conductor, watch.words):
+            with stops(conductor):
                 return await work(conductor)
 
 

@@ -37,11 +37,13 @@ Traveller = TypeVar("Traveller", bound=Strict)
 
 class Answers(Strict):
     """What the owner has decided for a site that is held: devices that are sent their bundle once
-    more, devices that are written off, and that the access point has been changed."""
+    more, devices that are written off, that the access point has been changed, and (before a way
+    back) that it still has its old passphrase."""
 
     again: Annotated[tuple[Name, ...], Field(max_length=MOST_DEVICES)] = ()
     write_off: Annotated[tuple[Name, ...], Field(max_length=MOST_DEVICES)] = ()
     flipped: bool = False
+    not_flipped: bool = False
 
 
 class Order(Strict):

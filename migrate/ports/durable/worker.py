@@ -1,0 +1,262 @@
+"""A worker at its site: takes errands from its own queue, and says how it is.
+
+An errand is one durable workflow, of one step for each leg of the change. The step is the run of a
+single site as ever, with its own journal: begun again after a kill, it goes on where the journal
+is. The worker opens connections to the store and to its devices, and listens nowhere.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from functools import partial
+from typing import Any, Final, Protocol, TypeVar
+
+import sqlalchemy as sa
+from dbos import DBOS
+
+from migrate.model.problems import BadFile, Busy, Exit, Problem
+from migrate.planning.campaign.errands import (
+    Order,
+    SiteAccount,
+    SitePlan,
+    from_json,
+    to_json,
+)
+from migrate.planning.campaign.look import BEAT_SECONDS
+from migrate.ports.durable.database import DBOS_SCHEMA, reaching
+from migrate.ports.durable.names import ERRAND, VERSION, application_of, queue_of
+from migrate.ports.durable.plain import JSON, read_json_only
+from migrate.ports.durable.tables import SITE, clock
+from migrate.ports.protocols import StoreLost
+
+BUSY_BEAT_SECONDS: Final = 2.0
+"""While an errand is under way, a worker says so often how far it is."""
+Result = TypeVar("Result")
+
+
+class SiteWork(Protocol):
+    """What a worker does at its site."""
+
+    async def plan(self) -> SitePlan:
+        """Plan the site's change and freeze it beside the worker."""
+        ...
+
+    async def move(self, order: Order, leg: int) -> SiteAccount:
+        """Move the fleet by that leg (from 1), or go on with it."""
+        ...
+
+    async def back(self, order: Order, leg: int) -> SiteAccount:
+        """Take back what that leg has moved, or go on with it."""
+        ...
+
+    def stop(self) -> None:
+        """Stop between two devices; what is under way comes to its account."""
+        ...
+
+    @property
+    def picture(self) -> SiteAccount | None:
+        """How far it is."""
+        ...
+
+
+@dataclass
+class Worker:
+    """A worker in this process; there is one. `heard` is told whether the store is reached."""
+
+    engine: sa.Engine
+    site: str
+    me: str
+    tool: str
+    work: SiteWork
+    heard: Callable[[bool], None] = lambda reached: None
+    mistaken: Callable[[Exception], None] = lambda error: None
+    doing: str = ""
+    leaving: bool = False
+
+    async def go(self, leave: asyncio.Event) -> None:
+        """Take errands until told to leave; then nothing more is sent, and what is on its way is
+        still followed. The errand stays this worker's, and goes on when it is started again.
+
+        The process must end without cancelling what is left in the loop: an errand would come to
+        an end in the store by that.
+        """
+        global _here
+        _here = self
+        read_json_only()
+        DBOS(config=self._config())
+        DBOS.listen_queues([queue_of(self.site)])
+        await self._launched()
+        beats = asyncio.create_task(self._beats())
+        await leave.wait()
+        self.leaving = True
+        self.work.stop()
+        while self.doing:
+            await self._idle.wait()
+        beats.cancel()
+
+    def __post_init__(self) -> None:
+        self._idle = asyncio.Event()
+        self._news = asyncio.Event()
+
+    async def claim(self, *, take_over: bool = False) -> None:
+        """Be this site's worker. Raises Busy if another one is, and BadFile if the store knows no
+        such site. Waits while the store is not reached."""
+        row = await self._patiently(self._row)
+        if row is None:
+            raise BadFile(
+                Problem(
+                    f"the store knows no site {self.site!r}, or this account is not that site's",
+                    "have the campaign prepared again: migrate campaign prepare",
+                )
+            )
+        if row.worker not in (None, self.me) and not take_over:
+            raise Busy(
+                Problem(
+                    f"site {self.site} has another worker, with other journals",
+                    "start that one, or name its folder with --state; if that folder is lost, say "
+                    "so with --take-over: devices that were on their way are then not known",
+                )
+            )
+        await self._patiently(lambda: self._say({"worker": self.me}))
+
+    async def _launched(self) -> None:
+        """DBOS at work. The store may be away just now."""
+        while True:
+            try:
+                with reaching():
+                    DBOS.launch()
+            except StoreLost:
+                DBOS.destroy(destroy_registry=False)
+                self.heard(False)
+                await asyncio.sleep(BUSY_BEAT_SECONDS)
+                DBOS(config=self._config())
+                DBOS.listen_queues([queue_of(self.site)])
+            else:
+                return
+
+    def _config(self) -> Any:
+        postgres = self.engine.dialect.name == "postgresql"
+        return {
+            "name": application_of(self.site),
+            "system_database_engine": self.engine,
+            "dbos_system_schema": DBOS_SCHEMA if postgres else None,
+            "application_version": VERSION,
+            "executor_id": self.site,
+            "serializer": JSON,
+            "use_listen_notify": False,
+            # Its account may make no tables.
+            "run_migrations": not postgres,
+        }
+
+    async def _beats(self) -> None:
+        """Say how it is, over and over, and hear whether to stop."""
+        while True:
+            account = self.work.picture if self.doing else None
+            picture = None if account is None else to_json(account)
+            with suppress(StoreLost):
+                values = {"doing": self.doing, "picture": picture}
+                stopping = await self._reach(partial(self._say, values))
+                if stopping and stopping == self.doing:
+                    self.work.stop()
+            self._news.clear()
+            with suppress(TimeoutError):
+                async with asyncio.timeout(BUSY_BEAT_SECONDS if self.doing else BEAT_SECONDS):
+                    await self._news.wait()
+
+    def _row(self) -> Any:
+        with self.engine.begin() as db:
+            return db.execute(sa.select(SITE.c.worker).where(SITE.c.site == self.site)).first()
+
+    def _say(self, values: dict[str, Any]) -> str | None:
+        """Write how it is; what the owner wants stopped."""
+        at = clock(self.engine)
+        with self.engine.begin() as db:
+            mine = SITE.c.site == self.site
+            values = {"tool": self.tool, "heard_at": at, **values}
+            db.execute(sa.update(SITE).where(mine).values(**values))
+            return db.scalar(sa.select(SITE.c.stopping).where(mine))
+
+    async def _reach(self, do: Callable[[], Result]) -> Result:
+        def within() -> Result:
+            with reaching():
+                return do()
+
+        try:
+            result = await asyncio.to_thread(within)
+        except StoreLost:
+            self.heard(False)
+            raise
+        self.heard(True)
+        return result
+
+    async def _patiently(self, do: Callable[[], Result]) -> Result:
+        while True:
+            try:
+                return await self._reach(do)
+            except StoreLost:
+                await asyncio.sleep(BUSY_BEAT_SECONDS)
+
+    async def at_work(self, key: str, do: Callable[[], Awaitable[str]]) -> str:
+        """Do a step of an errand. If the worker leaves meanwhile, this never returns: the errand
+        stays open."""
+        self.doing = key
+        self._idle.clear()
+        self._news.set()
+        try:
+            if not self.leaving:
+                result = await do()
+        finally:
+            self.doing = ""
+            self._idle.set()
+            self._news.set()
+        if self.leaving:
+            await asyncio.Event().wait()
+        return result
+
+    async def step(self, order: Order, leg: int) -> str:
+        """One step, as it stands in the store. Nothing is raised: what an exception says would be
+        written down there."""
+        if order.site != self.site:
+            return to_json(SiteAccount(exit=Exit.BAD_FILE))
+        try:
+            if order.kind == "plan":
+                return to_json(await self.work.plan())
+            if order.kind == "back":
+                return to_json(await self.work.back(order, leg))
+            return to_json(await self.work.move(order, leg))
+        except Exception as error:  # noqa: BLE001 - told here, and as an account there
+            self.mistaken(error)
+            if order.kind == "plan":
+                return to_json(SitePlan(exit=Exit.BUG, tool=self.tool))
+            return to_json(SiteAccount(exit=Exit.BUG, leg=leg, of=len(order.legs), began=True))
+
+
+_here: Worker | None = None
+
+
+@DBOS.workflow(name=ERRAND, max_recovery_attempts=None)
+async def errand(text: str) -> str:
+    """What an order comes to. Leg after leg, each one step; back from the last to the first."""
+    try:
+        order = from_json(text, Order, "order")
+    except BadFile:
+        return to_json(SiteAccount(exit=Exit.BAD_FILE))
+    legs = list(range(1, len(order.legs) + 1)) if order.kind != "plan" else [1]
+    result = to_json(SiteAccount(exit=Exit.BAD_FILE))
+    for leg in reversed(legs) if order.kind == "back" else legs:
+        result = await _step(text, leg)
+        if order.kind != "plan" and from_json(result, SiteAccount, "account").exit is not Exit.DONE:
+            break
+    return result
+
+
+@DBOS.step(name="leg")
+async def _step(text: str, leg: int) -> str:
+    here, key = _here, DBOS.workflow_id
+    if here is None or key is None:
+        raise RuntimeError("an errand is done by a worker")
+    order = from_json(text, Order, "order")
+    return await here.at_work(key, lambda: here.step(order, leg))
