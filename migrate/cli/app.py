@@ -11,6 +11,7 @@ import typer
 from migrate.cli.adrift import adrift
 from migrate.cli.bench import bench
 from migrate.cli.broker import broker
+from migrate.cli.campaign import campaign
 from migrate.cli.demo import demo
 from migrate.cli.dialect import dialect
 from migrate.cli.find import find
@@ -25,6 +26,7 @@ from migrate.cli.schema import schema
 from migrate.cli.sheet import sheet
 from migrate.cli.status import status
 from migrate.cli.survey import survey
+from migrate.cli.worker import worker
 
 app = typer.Typer(
     name="migrate",
@@ -40,7 +42,8 @@ app = typer.Typer(
         "Exit codes: 0 done, 1 mistake of migrate itself, 2 wrong usage, 3 bad file, 4 refused, "
         "since it could strand a device, 5 secret missing or open to others, 6 changed since it "
         "was planned or surveyed, 7 held at a gate, 8 stopped by you, 9 another run is working, 10 "
-        "journal trouble, 11 device or broker not reached, 12 a page cannot be served there."
+        "journal trouble, 11 device or broker not reached, 12 a page cannot be served there, 13 "
+        "a part of migrate is not installed."
     ),
 )
 for command in (
@@ -58,10 +61,12 @@ for command in (
     adrift,
     report,
     schema,
+    worker,
     demo,
 ):
     app.command()(command)
 app.add_typer(broker)
+app.add_typer(campaign)
 app.add_typer(dialect)
 app.add_typer(sheet)
 

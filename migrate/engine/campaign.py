@@ -111,10 +111,14 @@ class Coordinator:
         return _ended(await self._until_over("move", lambda s, h: next_turn(self._plan, s, h)))
 
     async def back(
-        self, names: Collection[str] = (), again: Collection[str] = ()
+        self,
+        names: Collection[str] = (),
+        again: Collection[str] = (),
+        not_flipped: Collection[str] = (),
     ) -> CampaignEnding:
         """Take the sites of these names back to the old side; all of them, without names. `again`:
-        those whose way back is held, and is gone on with.
+        those whose way back is held, and is gone on with; `not_flipped`: those where the access
+        point still has its old passphrase, by the owner's word.
 
         Raises Refused while a site is under way forward, and where a site that came after one of
         these would stay behind.
@@ -123,10 +127,11 @@ class Coordinator:
         wanted = frozenset(names or self._names)
         self._check_back(standings, wanted, again)
         await self._want("run")
+        words = {name: Answers(not_flipped=True) for name in not_flipped}
         for name in again:
-            await self._give("back", name, standings[name], Answers())
+            await self._give("back", name, standings[name], words.get(name, Answers()))
         scene = await self._until_over(
-            "back", lambda s, h: next_turn_back(self._plan, s, h, wanted)
+            "back", lambda s, h: next_turn_back(self._plan, s, h, wanted), words
         )
         return _ended_back(scene, wanted)
 
@@ -142,6 +147,7 @@ class Coordinator:
         self,
         kind: Literal["move", "back"],
         turn_of: Callable[[Mapping[str, SiteStanding], frozenset[str]], Turn],
+        words: Mapping[str, Answers] | None = None,
     ) -> CampaignScene:
         """Give errands as the rule lets, until none is at work and none can begin."""
         while True:
@@ -151,7 +157,8 @@ class Coordinator:
             turn = turn_of(standings, heard)
             if look.wanted == "run" and turn.sites:
                 for name in turn.sites:
-                    await self._give(kind, name, standings[name], Answers())
+                    answers = (words or {}).get(name, Answers())
+                    await self._give(kind, name, standings[name], answers)
                 continue
             back = kind == "back"
             self._seen = CampaignScene(self._plan, look, standings, turn.kept, turn.exposure, back)

@@ -23,6 +23,7 @@ class Exit(IntEnum):
     JOURNAL = 10
     UNREACHABLE = 11
     PAGE = 12
+    MISSING = 13
 
 
 @dataclass(frozen=True)
@@ -102,6 +103,12 @@ class Unreachable(Trouble):
     """A device or broker that must answer before the start does not."""
 
     exit = Exit.UNREACHABLE
+
+
+class Missing(Trouble):
+    """A part of migrate is not installed."""
+
+    exit = Exit.MISSING
 
 
 class PageTrouble(Trouble):

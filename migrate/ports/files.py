@@ -106,8 +106,8 @@ def load(fleet_path: Path, playbook_path: Path) -> Inputs:
         playbook,
         dialects,
         Sources(
-            fleet=_source(str(fleet_path.absolute()), fleet_text),
-            playbook=_source(str(playbook_path.absolute()), playbook_text),
+            fleet=source_of(str(fleet_path.absolute()), fleet_text),
+            playbook=source_of(str(playbook_path.absolute()), playbook_text),
             dialects=sources,
         ),
         dict(_certificates(playbook)),
@@ -139,7 +139,7 @@ def load_dialect(name: str, folder: Path) -> tuple[Dialect, Source]:
         )
     text = (resources.files("migrate.dialects") / "shipped" / f"{name}.toml").read_text("utf-8")
     where = f"{name}.toml, {SHIPPED}"
-    return parse_toml(text, Dialect, where, folder), _source(where, text)
+    return parse_toml(text, Dialect, where, folder), source_of(where, text)
 
 
 def read_dialect(path: Path, name: str | None = None) -> tuple[Dialect, Source]:
@@ -150,7 +150,7 @@ def read_dialect(path: Path, name: str | None = None) -> tuple[Dialect, Source]:
         raise BadFile(
             Problem(f"calls itself {dialect.name!r}", f"name = {name!r}", str(path), "name")
         )
-    return dialect, _source(str(path.absolute()), text)
+    return dialect, source_of(str(path.absolute()), text)
 
 
 def own_dialects(folder: Path) -> list[str]:
@@ -254,5 +254,6 @@ def _folder(path: Path) -> Path:
     return path.absolute().parent
 
 
-def _source(path: str, text: str) -> Source:
+def source_of(path: str, text: str) -> Source:
+    """A file by its path and the digest of its octets."""
     return Source(path=path, sha256=hashlib.sha256(text.encode()).hexdigest())

@@ -10,9 +10,10 @@ from migrate.planning.campaign.errands import Kind, Order
 
 ERRAND: Final = "errand"
 """The one durable workflow that there is."""
-VERSION: Final = "campaign-1"
-"""Of what an errand is made of; whoever has another does not take it. (DBOS tells versions of a
-workflow apart by such a word.)"""
+VERSION: Final = "errand-1"
+"""Of what an errand is made of; whoever has another does not take it."""
+COORDINATOR: Final = "campaign"
+"""What whoever runs a campaign is called, beside the workers."""
 _KEY: Final = re.compile(r"([a-z][a-z0-9-]{0,39})/([a-z0-9-]{1,100})/(plan|move|back)/([0-9]{1,6})")
 
 
@@ -42,6 +43,11 @@ def read_key(text: str) -> Key | None:
 def queue_of(site: str) -> str:
     """The queue of a site."""
     return f"site-{site}"
+
+
+def version_of(application: str) -> str:
+    """By which DBOS tells the versions of a workflow apart; each application has its own."""
+    return f"{VERSION}-{application}"
 
 
 def application_of(site: str) -> str:

@@ -31,7 +31,15 @@ from migrate.ports.durable.database import (
     place_in_words,
     reaching,
 )
-from migrate.ports.durable.names import ERRAND, VERSION, application_of, key_of, queue_of, read_key
+from migrate.ports.durable.names import (
+    COORDINATOR,
+    ERRAND,
+    application_of,
+    key_of,
+    queue_of,
+    read_key,
+    version_of,
+)
 from migrate.ports.durable.plain import JSON, read_json_only
 from migrate.ports.durable.tables import SITE, WORD, are_there, clock, make_tables
 from migrate.ports.protocols import StoreLost
@@ -75,7 +83,6 @@ class DurableStore:
             system_database_engine=engine,
             dbos_system_schema=_schema(engine),
             serializer=JSON,
-            application_name="campaign",
             lazy=True,
             retry_connection_errors=False,
         )
@@ -178,9 +185,7 @@ class DurableStore:
         return dict(found)
 
     def _flows(self, campaign: str) -> list[WorkflowStatus]:
-        return self._client.list_workflows(
-            attributes={"campaign": campaign}, load_input=False, load_output=False
-        )
+        return self._client.list_workflows(user=campaign, load_input=False, load_output=False)
 
     def _outputs(self, keys: Sequence[str]) -> dict[str, object]:
         """What has come of these, as it stands there; None for what cannot be read."""
@@ -240,9 +245,10 @@ class DurableStore:
                     "workflow_name": ERRAND,
                     "queue_name": queue_of(order.site),
                     "workflow_id": key_of(order),
-                    "app_version": VERSION,
+                    "app_version": version_of(application_of(order.site)),
                     "application_name": application_of(order.site),
-                    "attributes": {"campaign": order.campaign},
+                    # In whose name it is done, for DBOS: errands are found by it.
+                    "authenticated_user": order.campaign,
                 },
                 to_json(order),
             )
@@ -301,10 +307,10 @@ def make_store(engine: sa.Engine) -> None:
     account may not."""
     read_json_only()
     config: Any = {
-        "name": "campaign",
+        "name": COORDINATOR,
         "system_database_engine": engine,
         "dbos_system_schema": _schema(engine),
-        "application_version": VERSION,
+        "application_version": version_of(COORDINATOR),
         "serializer": JSON,
         # What is told this way is heard by every account of the database.
         "use_listen_notify": False,

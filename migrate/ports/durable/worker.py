@@ -27,7 +27,7 @@ from migrate.planning.campaign.errands import (
 )
 from migrate.planning.campaign.look import BEAT_SECONDS
 from migrate.ports.durable.database import DBOS_SCHEMA, reaching
-from migrate.ports.durable.names import ERRAND, VERSION, application_of, queue_of
+from migrate.ports.durable.names import ERRAND, application_of, queue_of, version_of
 from migrate.ports.durable.plain import JSON, read_json_only
 from migrate.ports.durable.tables import SITE, clock
 from migrate.ports.protocols import StoreLost
@@ -73,7 +73,9 @@ class Worker:
     work: SiteWork
     heard: Callable[[bool], None] = lambda reached: None
     mistaken: Callable[[Exception], None] = lambda error: None
+    begins: Callable[[Order], None] = lambda order: None
     doing: str = ""
+    left_open: bool = False
     leaving: bool = False
 
     async def go(self, leave: asyncio.Event) -> None:
@@ -143,7 +145,7 @@ class Worker:
             "name": application_of(self.site),
             "system_database_engine": self.engine,
             "dbos_system_schema": DBOS_SCHEMA if postgres else None,
-            "application_version": VERSION,
+            "application_version": version_of(application_of(self.site)),
             "executor_id": self.site,
             "serializer": JSON,
             "use_listen_notify": False,
@@ -202,25 +204,30 @@ class Worker:
     async def at_work(self, key: str, do: Callable[[], Awaitable[str]]) -> str:
         """Do a step of an errand. If the worker leaves meanwhile, this never returns: the errand
         stays open."""
-        self.doing = key
-        self._idle.clear()
-        self._news.set()
-        try:
-            if not self.leaving:
-                result = await do()
-        finally:
-            self.doing = ""
-            self._idle.set()
+        if not self.leaving:
+            self.doing = key
+            self._idle.clear()
             self._news.set()
-        if self.leaving:
-            await asyncio.Event().wait()
-        return result
+            try:
+                result = await do()
+            finally:
+                # Before anybody who waits for this is told.
+                self.left_open = self.leaving
+                self.doing = ""
+                self._idle.set()
+                self._news.set()
+            if not self.leaving:
+                return result
+        self.left_open = True
+        await asyncio.Event().wait()
+        raise AssertionError
 
     async def step(self, order: Order, leg: int) -> str:
         """One step, as it stands in the store. Nothing is raised: what an exception says would be
         written down there."""
         if order.site != self.site:
             return to_json(SiteAccount(exit=Exit.BAD_FILE))
+        self.begins(order)
         try:
             if order.kind == "plan":
                 return to_json(await self.work.plan())

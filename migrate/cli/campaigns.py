@@ -1,0 +1,109 @@
+"""What the commands of campaigns share: the file, the store, and words if something is missing."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from migrate.cli.common import TOOL, secret_reader
+from migrate.model.campaign import Campaign
+from migrate.model.parsing import parse_toml
+from migrate.model.problems import BadFile, Changed, Missing, Problem
+from migrate.planning.campaign.plan import CAMPAIGN_ANEW, CampaignPlan, campaign_from_json
+from migrate.ports.files import PLAN_OCTETS, read_text, source_of
+
+if TYPE_CHECKING:
+    from migrate.ports.durable.store import DurableStore
+
+CampaignFile = Annotated[
+    Path,
+    typer.Argument(metavar="CAMPAIGN", help="The campaign file: the sites, and the store."),
+]
+CampaignPlanFile = Annotated[
+    Path,
+    typer.Argument(metavar="PLAN", help="A frozen campaign, made by: migrate campaign plan"),
+]
+NEEDED = ("dbos", "sqlalchemy", "psycopg")
+
+
+def need_store() -> None:
+    """Raises Missing, in words, if the packages for the store of a campaign are not installed."""
+    missing = [name for name in NEEDED if find_spec(name) is None]
+    if missing:
+        raise Missing(
+            Problem(
+                f"campaigns need packages that are not installed: {', '.join(missing)}",
+                "install them: pip install 'migrate[campaign]'; moving a single home needs none "
+                "of them",
+            )
+        )
+
+
+def read_campaign(path: Path) -> Campaign:
+    """A campaign file. Raises BadFile."""
+    return parse_toml(read_text(path), Campaign, str(path), path.absolute().parent)
+
+
+def check_order_of_sites(campaign: Campaign, path: Path) -> None:
+    """Raises BadFile for sites that come after none that is named, or after each other. A worker's
+    copy of the file names its own site alone, and is not held to it."""
+    problems = [
+        Problem(
+            f"site {site} comes after {name}, of which there is none",
+            "correct after",
+            str(path),
+            "after",
+        )
+        for site, name in campaign.unknown
+    ]
+    if campaign.circle:
+        circle = ", ".join(campaign.circle)
+        problems.append(
+            Problem(
+                f"sites come after each other in a circle: {circle}",
+                "correct after",
+                str(path),
+                "after",
+            )
+        )
+    if problems:
+        raise BadFile(problems)
+
+
+def read_campaign_plan(path: Path, *, unchanged: bool = False) -> tuple[CampaignPlan, Campaign]:
+    """A frozen campaign and the file that it was made from. `unchanged`: sites are to begin by it,
+    so that the file and the tool must be those that were reviewed. Raises BadFile, Changed."""
+    plan = campaign_from_json(read_text(path, PLAN_OCTETS), str(path))
+    place = Path(plan.source.path)
+    text = read_text(place)
+    problems = []
+    if source_of(str(place), text).sha256 != plan.source.sha256:
+        problems.append(f"{place} was changed since the campaign was frozen")
+    if plan.tool != TOOL:
+        problems.append(f"migrate itself was {plan.tool} and is {TOOL}")
+    if unchanged and problems:
+        raise Changed([Problem(words, CAMPAIGN_ANEW, str(path)) for words in problems])
+    return plan, parse_toml(text, Campaign, str(place), place.absolute().parent)
+
+
+@asynccontextmanager
+async def store_of(campaign: Campaign, *, coordinates: bool = False) -> AsyncIterator[DurableStore]:
+    """The store of a campaign, reached; let go of at the end.
+
+    Raises Unreachable; BadFile if it has not been prepared; SecretTrouble.
+    """
+    from migrate.ports.durable.store import open_store
+
+    place = campaign.store
+    password = secret_reader().resolve(place.password) if place.password else None
+    store = await asyncio.to_thread(open_store, place, password, coordinates=coordinates)
+    try:
+        yield store
+    finally:
+        await asyncio.to_thread(store.close)
