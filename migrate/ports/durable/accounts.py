@@ -27,6 +27,12 @@ ERRAND_COLUMNS: Final = ("workflow_uuid", "destination_uuid")
 APPLICATION_COLUMN: Final = "application_name"
 READ_BY_ALL: Final = frozenset({"dbos_migrations"})
 """Holds one number: the version of the tables."""
+MAY: Final = {
+    "queues": "SELECT",
+    "workflow_schedules": "SELECT",
+    "application_versions": "SELECT, INSERT, UPDATE",
+}
+"""What a worker may do in these; in those of errands, all."""
 POLICY: Final = "own_site_only"
 SAID_BY_WORKERS: Final = ("worker", "tool", "heard_at", "doing", "picture")
 
@@ -80,7 +86,9 @@ def _statements(db: sa.Connection) -> Iterator[str]:
     yield f"GRANT USAGE ON SCHEMA {SCHEMA}, {DBOS_SCHEMA} TO {ROLE}"
     for table, condition in _own(db):
         yield from _closed_but(f"{DBOS_SCHEMA}.{table}", condition)
-        yield f"GRANT SELECT, INSERT, UPDATE, DELETE ON {DBOS_SCHEMA}.{table} TO {ROLE}"
+        may = MAY.get(table, "SELECT, INSERT, UPDATE, DELETE")
+        yield f"REVOKE ALL ON {DBOS_SCHEMA}.{table} FROM {ROLE}"
+        yield f"GRANT {may} ON {DBOS_SCHEMA}.{table} TO {ROLE}"
     for table in sorted(READ_BY_ALL):
         yield f"GRANT SELECT ON {DBOS_SCHEMA}.{table} TO {ROLE}"
     yield from _closed_but(f"{SCHEMA}.{SITE.name}", "account = session_user")
@@ -97,11 +105,13 @@ def _own(db: sa.Connection) -> Iterator[tuple[str, str]]:
     for table, names in sorted(columns.items()):
         key = next((name for name in ERRAND_COLUMNS if name in names), None)
         if key is not None:
-            yield table, f"split_part({key}, '/', 1) = {SCHEMA}.own_site()"
+            yield table, f"split_part({key}, '/', 1) = {OWN}"
         elif APPLICATION_COLUMN in names:
-            yield table, f"{APPLICATION_COLUMN} = 'site-' || {SCHEMA}.own_site()"
+            yield table, f"{APPLICATION_COLUMN} = 'site-' || {OWN}"
 
 
+OWN: Final = f"(SELECT {SCHEMA}.own_site())"
+"""Asked once for a statement, and not for every row."""
 COLUMNS: Final = """
 SELECT table_name, column_name FROM information_schema.columns
 JOIN information_schema.tables USING (table_schema, table_name)

@@ -15,7 +15,7 @@ from functools import partial
 from typing import Any, Final, Protocol, TypeVar
 
 import sqlalchemy as sa
-from dbos import DBOS
+from dbos import DBOS, error
 
 from migrate.model.problems import BadFile, Busy, Exit, Problem
 from migrate.planning.campaign.errands import (
@@ -130,6 +130,14 @@ class Worker:
             try:
                 with reaching():
                     DBOS.launch()
+            except error.DBOSException:
+                raise BadFile(
+                    Problem(
+                        "the store was prepared by another version of DBOS",
+                        "have the same version at every site and here, then: migrate campaign "
+                        "prepare",
+                    )
+                ) from None
             except StoreLost:
                 DBOS.destroy(destroy_registry=False)
                 self.heard(False)
@@ -234,8 +242,8 @@ class Worker:
             if order.kind == "back":
                 return to_json(await self.work.back(order, leg))
             return to_json(await self.work.move(order, leg))
-        except Exception as error:  # noqa: BLE001 - told here, and as an account there
-            self.mistaken(error)
+        except Exception as mistake:  # noqa: BLE001 - told here, and as an account there
+            self.mistaken(mistake)
             if order.kind == "plan":
                 return to_json(SitePlan(exit=Exit.BUG, tool=self.tool))
             return to_json(SiteAccount(exit=Exit.BUG, leg=leg, of=len(order.legs), began=True))
