@@ -376,6 +376,7 @@ async def _in_loop(
         asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, task.cancel)
     try:
         async with store_of(asked, coordinates=True) as store:
+            await store.take(plan.key)
             await store.register(site.name for site in plan.sites)
             return await do(Coordinator(plan, store, show))
     except asyncio.CancelledError:

@@ -43,7 +43,7 @@ from migrate.planning.campaign.errands import (
     SiteTwin,
 )
 from migrate.planning.plan import Plan
-from migrate.ports.files import load, read_plan, read_text, write_private
+from migrate.ports.files import load, private_folder, read_plan, read_text, write_private
 from migrate.ports.ledger import read_ledger
 from migrate.ports.secret_reader import SecretReader
 from migrate.ports.sockets import now
@@ -105,6 +105,7 @@ class SiteHome:
         inputs = load(self.fleet, self.playbook)
         # Nobody sits at a worker who could be asked for a secret.
         plans = plans_for(inputs, SecretReader(), read_ledger(runs_folder(self.state)))
+        private_folder(self.state / PLANS)
         for plan in plans:
             write_private(self._plan_place(plan.digest), plan.to_json())
         return plans
@@ -199,6 +200,7 @@ class SiteHome:
         path = new_run(self.state, plan.title) / "journal.sqlite3"
         facts = {"fleet": str(self.fleet), "playbook": str(self.playbook)}
         Journal.create(path, plan, now, facts).close()
+        private_folder(self.state / BEGUN)
         write_private(self.state / BEGUN / plan.digest, path.parent.name)
         return path
 

@@ -34,7 +34,7 @@ def programs() -> Path:
         return found[-1].parent
     if there := shutil.which("initdb"):
         return Path(there).resolve().parent
-    missing("PostgreSQL is not installed (Debian: postgresql)")
+    return missing("PostgreSQL is not installed (Debian: postgresql)")
 
 
 def missing(words: str) -> NoReturn:
@@ -147,8 +147,8 @@ class Postgres:
         _gone(children)
         (self.data / "postmaster.pid").unlink(missing_ok=True)
 
-    def make_account(self, name: str, *more: str) -> None:
-        """An account as an administrator makes it, with these statements after it."""
+    def give_password(self, name: str) -> None:
+        """The account gets its password, as by \\password of psql."""
         with self.admin() as db:
             db.execute(f"ALTER ROLE {name} PASSWORD '{self.passwords[name]}'")
 

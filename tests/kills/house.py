@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Self
@@ -41,8 +41,15 @@ to restart once more, is well for the whole soak just before it goes."""
 class KilledHouse(House):
     """Enter it with `async with`: the devices are up, and the frozen plan is a file."""
 
-    def __init__(self, folder: Path, fork: Fork, *, anew: bool = False) -> None:
-        super().__init__(folder, FLEET, change=("wifi", "broker"), old_login=True, pace=PACE)
+    def __init__(
+        self,
+        folder: Path,
+        fork: Fork | None,
+        *,
+        anew: bool = False,
+        fleet: Sequence[Dev] = FLEET,
+    ) -> None:
+        super().__init__(folder, fleet, change=("wifi", "broker"), old_login=True, pace=PACE)
         self.plan_file = folder / "plan.json"
         self.said = folder / "said"
         self._fork, self._anew = fork, anew
@@ -87,6 +94,7 @@ class KilledHouse(House):
         """run, resume or rollback, in a process of its own."""
         about = [str(self.plan_file)] if command == "run" else []
         args = [command, *about, "--state", str(self.state)]
+        assert self._fork is not None
         return await begin(self._fork, args, self._env, self.said, anew=self._anew)
 
     @property

@@ -45,7 +45,7 @@ from migrate.ports.durable.plain import JSON, read_json_only
 from migrate.ports.durable.tables import SITE, WORD, are_there, clock, make_tables
 from migrate.ports.protocols import StoreLost
 
-COORDINATOR_SILENT_SECONDS: Final = 12.0
+COORDINATOR_SILENT_SECONDS: Final = 6.0
 """A coordinator that has not been heard of for so long has ended without saying so."""
 POLL_SECONDS: Final = 1.0
 """How often the workers look into their queues."""
@@ -62,8 +62,7 @@ PHASES: Final[Mapping[str, Phase]] = {
 BUSY: Final = Busy(
     Problem(
         "this campaign is being run by another process, here or on another machine",
-        "end that first, or look on: migrate campaign status. One that was killed is known to be "
-        f"gone after {COORDINATOR_SILENT_SECONDS:.0f} s",
+        "end that one first, or look on: migrate campaign status",
     )
 )
 Result = TypeVar("Result")
@@ -126,6 +125,30 @@ class DurableStore:
     async def answers(self, campaign: str) -> dict[str, SitePlan | None]:
         """What the sites have answered to a planning so far; None: something that is no answer."""
         return await self._reach(lambda: dict(self._answers(campaign)))
+
+    async def take(self, campaign: str) -> None:
+        """Be the one that lets sites begin. One before it that was killed is known to be gone when
+        it has not been heard of for a while; that is waited for. Raises Busy if it is heard of."""
+        last: float | None = None
+        while True:
+            heard = await self._reach(lambda: self._heard_or_mine(campaign))
+            if heard is None:
+                return
+            if last is not None and heard != last:
+                raise BUSY
+            last = heard
+            await self.news(POLL_SECONDS)
+
+    def _heard_or_mine(self, campaign: str) -> float | None:
+        """When another was last heard of; None if this one is it now."""
+        try:
+            with self._engine.begin() as db:
+                self._claim(db, campaign)
+        except Busy:
+            with self._engine.begin() as db:
+                at = db.scalar(sa.select(WORD.c.heard_at).where(WORD.c.campaign == campaign))
+            return float(at or 0.0)
+        return None
 
     async def register(self, sites: Iterable[str]) -> None:
         """Have a queue for each site. For SQLite the row of the site as well: with PostgreSQL it is
