@@ -26,7 +26,14 @@ from migrate.cli.campaigns import (
 )
 from migrate.cli.common import out, problems_in_words, secret_reader
 from migrate.cli.conduct import quiet_loop
-from migrate.engine.campaign import CampaignEnding, CampaignScene, Coordinator, Show, scene_of
+from migrate.engine.campaign import (
+    CampaignEnding,
+    CampaignScene,
+    Coordinator,
+    Show,
+    patiently,
+    scene_of,
+)
 from migrate.model.campaign import Campaign
 from migrate.model.problems import (
     BadFile,
@@ -334,7 +341,8 @@ def report(
 async def _seen(plan: CampaignPlan, asked: Campaign) -> CampaignScene:
     quiet_loop()
     async with store_of(asked) as store:
-        return scene_of(plan, await store.look(plan.key, [site.name for site in plan.sites]))
+        names = [site.name for site in plan.sites]
+        return scene_of(plan, await patiently(lambda: store.look(plan.key, names)))
 
 
 async def _stopped(plan: CampaignPlan, asked: Campaign) -> CampaignScene:
@@ -376,8 +384,8 @@ async def _in_loop(
         asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, task.cancel)
     try:
         async with store_of(asked, coordinates=True) as store:
-            await store.take(plan.key)
-            await store.register(site.name for site in plan.sites)
+            await patiently(lambda: store.take(plan.key))
+            await patiently(lambda: store.register([site.name for site in plan.sites]))
             return await do(Coordinator(plan, store, show))
     except asyncio.CancelledError:
         raise KeyboardInterrupt from None

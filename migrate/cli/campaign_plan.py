@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from secrets import token_hex
 
@@ -12,6 +13,7 @@ from rich.text import Text
 from migrate.cli.campaigns import store_of
 from migrate.cli.common import TOOL, err
 from migrate.cli.conduct import quiet_loop
+from migrate.engine.campaign import patiently
 from migrate.model.campaign import Campaign
 from migrate.model.problems import BadFile, Changed, Exit, Problem, Refused, Unreachable
 from migrate.planning.campaign.errands import Order, SitePlan
@@ -70,16 +72,17 @@ async def asked_to_plan(asked: Campaign, wait: float) -> dict[str, SitePlan]:
     key = f"plan-{token_hex(6)}"
     names = [site.name for site in asked.site]
     async with store_of(asked) as store:
-        await store.register(names)
+        await patiently(lambda: store.register(names))
         for name in names:
-            await store.give(Order(kind="plan", site=name, campaign=key))
+            order = Order(kind="plan", site=name, campaign=key)
+            await patiently(partial(store.give, order))
         answers: dict[str, SitePlan | None] = {}
         told = 0
         try:
             async with asyncio.timeout(wait):
                 while len(answers) < len(names):
                     await store.news(1.0)
-                    answers = await store.answers(key)
+                    answers = await patiently(lambda: store.answers(key))
                     if len(answers) > told:
                         told = len(answers)
                         err.print(Text(f"{told} of {len(names)} sites have answered"))

@@ -11,7 +11,7 @@ from collections.abc import Awaitable, Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal, TypeVar
 
-from tenacity import AsyncRetrying, RetryCallState, retry_if_exception_type, wait_exponential
+from tenacity import AsyncRetrying, retry_if_exception_type, wait_exponential
 
 from migrate.model.problems import Exit, Problem, Refused
 from migrate.planning.campaign.errands import Answers, Order
@@ -255,19 +255,25 @@ class Coordinator:
         return await self._patiently(lambda: self._store.look(self._plan.key, self._names))
 
     async def _patiently(self, do: Callable[[], Awaitable[Result]]) -> Result:
-        """What comes of it, however long the store is lost meanwhile."""
-        async for attempt in AsyncRetrying(
-            retry=retry_if_exception_type(StoreLost),
-            wait=wait_exponential(min=0.5, max=LONGEST_PAUSE_SECONDS),
-            before_sleep=self._lost,
-        ):
-            with attempt:
-                return await do()
-        raise AssertionError  # tenacity either returns from the body or raises
+        return await patiently(do, self._lost)
 
-    def _lost(self, _: RetryCallState) -> None:
+    def _lost(self) -> None:
         if self._seen is not None:
             self._show(replace(self._seen, lost=True))
+
+
+async def patiently(
+    do: Callable[[], Awaitable[Result]], lost: Callable[[], None] = lambda: None
+) -> Result:
+    """What comes of it, however long the store is lost meanwhile; `lost` is told each time."""
+    async for attempt in AsyncRetrying(
+        retry=retry_if_exception_type(StoreLost),
+        wait=wait_exponential(min=0.5, max=LONGEST_PAUSE_SECONDS),
+        before_sleep=lambda _: lost(),
+    ):
+        with attempt:
+            return await do()
+    raise AssertionError  # tenacity either returns from the body or raises
 
 
 def _ended(scene: CampaignScene) -> CampaignEnding:

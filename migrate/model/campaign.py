@@ -12,7 +12,7 @@ from typing import Annotated, Any
 
 from pydantic import Field, model_validator
 
-from migrate.model.fleet import Strict, Text
+from migrate.model.fleet import Strict, Text, faults_at
 from migrate.model.playbook import Beside, Port
 from migrate.model.secrets import SecretRef
 
@@ -22,6 +22,9 @@ Account = Annotated[str, Field(pattern=r"^[a-z_][a-z0-9_]{0,62}$")]
 """A name that PostgreSQL takes without quotes, and that fits its 63 octets (PostgreSQL manual,
 section 4.1.1)."""
 LOCAL = re.compile(r"localhost|/.*")
+NO_NAME = re.compile(r"[@,=\s]|://")
+"""Never in a plain name: an address with all in it, which may hold a password, or a list of hosts
+(PostgreSQL manual, section 34.1.1.3), the first of which alone would be judged by `here`."""
 
 
 class StorePlace(Strict):
@@ -46,10 +49,13 @@ class StorePlace(Strict):
     @classmethod
     def _by_keys(cls, value: Any) -> Any:
         # An address with a password in it must not be repeated in words.
-        if isinstance(value, dict) and "url" in value:
-            raise ValueError(
-                "has a url; name host, port, database, account, and password by reference"
-            )
+        if isinstance(value, dict):
+            places = [key for key, text in value.items() if isinstance(text, str) and "://" in text]
+            if "url" in value or places:
+                what = "has a url" if "url" in value else f"{places[0]} is a url"
+                raise ValueError(
+                    f"{what}; name host, port, database, account, and password by reference"
+                )
         return value
 
     @model_validator(mode="after")
@@ -61,8 +67,12 @@ class StorePlace(Strict):
             )
         if self.file is not None and self.model_fields_set - {"file"}:
             raise ValueError("has a file and a server; take out all but file")
-        if "://" in (self.host or "") or "@" in (self.host or ""):
-            raise ValueError("host is no plain name; write only the name or the address there")
+        if self.host and not _plain(self.host):
+            raise ValueError(
+                "host is no plain name; write only one name or address there, and port beside it"
+            )
+        if NO_NAME.search(self.database):
+            raise ValueError("database is no plain name; write only its name there")
         if self.ca and not self.tls:
             raise ValueError("ca is for TLS; take out tls = false")
         return self
@@ -119,15 +129,26 @@ class Campaign(Strict):
 
     @model_validator(mode="after")
     def _fits(self) -> Campaign:
-        names = [site.name for site in self.site]
-        twice = sorted({name for name in names if names.count(name) > 1}) if _doubled(names) else []
-        if twice:
-            raise ValueError(f"site {twice[0]!r} stands twice; give each its own name")
-        accounts = [site.account for site in self.site if site.account]
-        if _doubled([*accounts, *([self.store.account] if self.store.account else [])]):
-            raise ValueError(
-                "two share one account at the store; give every site an account of its own"
-            )
+        faults: list[tuple[tuple[str | int, ...], str]] = []
+        names: set[str] = set()
+        accounts: dict[str, str] = {}
+        if self.store.account:
+            accounts[self.store.account] = "whoever runs the campaign"
+        for number, site in enumerate(self.site):
+            if site.name in names:
+                words = f"site {site.name!r} stands twice; give each its own name"
+                faults.append((("site", number, "name"), words))
+            names.add(site.name)
+            if site.account in accounts:
+                words = (
+                    f"account {site.account} is that of {accounts[site.account]} as well; "
+                    "give every site an account of its own at the store"
+                )
+                faults.append((("site", number, "account"), words))
+            elif site.account:
+                accounts[site.account] = f"site {site.name}"
+        if faults:
+            raise faults_at("Campaign", faults)
         return self
 
     def named(self, name: str) -> Site | None:
@@ -155,5 +176,13 @@ class Campaign(Strict):
         )
 
 
-def _doubled(names: list[str]) -> bool:
-    return len(set(names)) < len(names)
+def _plain(host: str) -> bool:
+    """Whether it is one name, one address, or one folder."""
+    if NO_NAME.search(host):
+        return False
+    if ":" not in host or host.startswith("/"):
+        return True
+    try:
+        return ip_address(host).version == 6
+    except ValueError:
+        return False

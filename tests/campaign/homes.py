@@ -6,8 +6,9 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from contextvars import ContextVar
 from dataclasses import replace
 from datetime import datetime
@@ -61,9 +62,21 @@ class Home:
         """What a new process of its worker has to work with."""
         return VirtualHome(self)
 
-    def journals(self) -> list[Path]:
-        """Of all runs by which something may have been sent, the oldest first."""
-        return sorted(self.folder.glob("state/runs/*/journal.sqlite3"))
+    def journal(self, digest: str) -> Path | None:
+        """Of the run by which something may have been sent for a plan."""
+        name = self.folder / "state" / site_work.BEGUN / digest
+        if not name.is_file():
+            return None
+        return self.folder / "state" / "runs" / name.read_text() / "journal.sqlite3"
+
+    def says(self, words: str) -> bool:
+        """Whether the journals say so of a device, as the last word about it."""
+        for leg in self.plan.legs:
+            if path := self.journal(leg.digest):
+                with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as db:
+                    if any(words in note for (note,) in db.execute("SELECT note FROM device")):
+                        return True
+        return False
 
     def change_files(self) -> None:
         """Somebody edits a file after the plan was frozen."""

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Self
 
 from migrate.model.campaign import StorePlace
+from migrate.model.problems import Exit
 from migrate.model.secrets import Secret
 from migrate.ports.durable.accounts import prepare
 from migrate.ports.durable.database import engine_of
@@ -41,16 +42,25 @@ FLEETS: Mapping[str, list[Dev]] = {
     ],
 }
 KILLED = -signal.SIGKILL
+AGAIN = frozenset({KILLED, int(Exit.UNREACHABLE)})
+"""After these a service manager starts it once more; the store may have been away at the start."""
 
 
 class Process:
     """A command that is started again whenever it was killed. `code` is that of its own end."""
 
-    def __init__(self, name: str, args: list[str], env: Mapping[str, str], folder: Path) -> None:
+    def __init__(
+        self,
+        name: str,
+        args: list[str],
+        env: Mapping[str, str],
+        folder: Path,
+        again: frozenset[int] = AGAIN,
+    ) -> None:
         self.name = name
         self.args = args
         self.said = folder / f"{name}.said"
-        self._env, self._folder = env, folder
+        self._env, self._folder, self._again = env, folder, again
         self._now: asyncio.subprocess.Process | None = None
         self.starts = 0
         self.over = asyncio.create_task(self._kept())
@@ -71,7 +81,7 @@ class Process:
                 )
             self.starts += 1
             code = await self._now.wait()
-            if code != KILLED:
+            if code not in self._again:
                 return code
 
     def send(self, number: int) -> bool:
@@ -148,7 +158,7 @@ class Trio:
 
     async def command(self, *args: str) -> int:
         """Run a command to its end; its exit code."""
-        one = Process("command", list(args), self.env(SITES[0]), self.folder)
+        one = Process("command", list(args), self.env(SITES[0]), self.folder, frozenset())
         return await one.over
 
     def said(self, name: str = "command") -> str:

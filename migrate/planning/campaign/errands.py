@@ -11,9 +11,9 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from typing import Annotated, Any, Final, Literal, TypeVar
+from typing import Annotated, Any, Final, Literal, Self, TypeVar
 
-from pydantic import BeforeValidator, Field, ValidationError
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, model_validator
 
 from migrate.model.campaign import SiteName
 from migrate.model.fleet import Strict, Text
@@ -27,11 +27,26 @@ MOST_TWINS = 2_000
 MOST_OCTETS = 8 * 1024 * 1024
 """Of one order or account, as JSON."""
 
+
+def _exit(value: object) -> Exit:
+    if type(value) not in (int, Exit):  # true is equal to 1, and 7.0 to 7
+        raise ValueError("is no exit code")
+    return Exit(value)
+
+
+def _printable(value: str) -> str:
+    if not value.isprintable():
+        raise ValueError("must be printable text")
+    return value
+
+
 Digest = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Name = Annotated[Text, Field(max_length=200)]
 Count = Annotated[int, Field(ge=0, le=1_000_000)]
 Kind = Literal["plan", "move", "back"]
-AnExit = Annotated[Exit, BeforeValidator(lambda value: Exit(value))]
+Key = Annotated[str, Field(pattern=r"^[a-z0-9-]{0,100}$")]
+Version = Annotated[str, Field(max_length=200), AfterValidator(_printable)]
+AnExit = Annotated[Exit, BeforeValidator(_exit)]
 Traveller = TypeVar("Traveller", bound=Strict)
 
 
@@ -53,7 +68,7 @@ class Order(Strict):
     format: Literal[1] = FORMAT
     kind: Kind
     site: SiteName
-    campaign: Annotated[str, Field(max_length=100)] = ""
+    campaign: Key = ""
     attempt: Annotated[int, Field(ge=1, le=100_000)] = 1
     legs: Annotated[tuple[Digest, ...], Field(max_length=MOST_LEGS)] = ()
     answers: Answers = Answers()
@@ -64,7 +79,7 @@ class SiteTwin(Strict):
 
     dialect: Name
     digest: Digest
-    firmware: Annotated[str, Field(max_length=200)]
+    firmware: Version
     devices: Count = 1
 
 
@@ -85,7 +100,7 @@ class SitePlan(Strict):
 
     format: Literal[1] = FORMAT
     exit: AnExit
-    tool: Annotated[str, Field(max_length=40)]
+    tool: Annotated[Version, Field(max_length=40)]
     problems: Count = 0
     legs: Annotated[tuple[SiteLeg, ...], Field(max_length=MOST_LEGS)] = ()
     twins: Annotated[tuple[SiteTwin, ...], Field(max_length=MOST_TWINS)] = ()
@@ -113,6 +128,12 @@ class SiteAccount(Strict):
     flip: bool = False
     began: bool = False
     devices: Annotated[tuple[DeviceAccount, ...], Field(max_length=MOST_DEVICES)] = ()
+
+    @model_validator(mode="after")
+    def _leg_of_them(self) -> Self:
+        if self.leg > self.of:
+            raise ValueError("a leg that there is not")
+        return self
 
     @property
     def tally(self) -> Counter[State]:

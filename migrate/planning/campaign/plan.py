@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from functools import cached_property
 from typing import Annotated, Any, Literal, Self
@@ -14,10 +15,12 @@ from pydantic import Field, ValidationError, model_validator
 from migrate.model.campaign import SiteName, SitePace
 from migrate.model.fleet import Strict, Text
 from migrate.model.problems import BadFile, Changed, Problem
-from migrate.planning.campaign.errands import SiteLeg, SiteTwin
+from migrate.planning.campaign.errands import MOST_LEGS, MOST_TWINS, SiteLeg, SiteTwin
 from migrate.planning.plan import Source
 
 CAMPAIGN_ANEW = "make it anew: migrate campaign plan"
+Group = tuple[str, str]
+"""A twin group across sites: a dialect by its digest, and a firmware version."""
 KEY_CHARACTERS = 12
 """Of the digest, in the key by which the store knows a campaign: 48 bits."""
 
@@ -29,9 +32,14 @@ class PlannedSite(Strict):
     name: SiteName
     after: tuple[SiteName, ...] = ()
     travel_minutes: Annotated[int, Field(ge=0)] = 0
-    legs: Annotated[tuple[SiteLeg, ...], Field(min_length=1)]
-    twins: tuple[SiteTwin, ...] = ()
+    legs: Annotated[tuple[SiteLeg, ...], Field(min_length=1, max_length=MOST_LEGS)]
+    twins: Annotated[tuple[SiteTwin, ...], Field(max_length=MOST_TWINS)] = ()
     why: str = ""
+
+    @cached_property
+    def groups(self) -> frozenset[Group]:
+        """Its twin groups: what can be expected to act alike at every site."""
+        return frozenset((twin.digest, twin.firmware) for twin in self.twins)
 
     @property
     def devices(self) -> int:
@@ -74,6 +82,11 @@ class CampaignPlan(Strict):
         """The sites by name."""
         return {site.name: site for site in self.sites}
 
+    @cached_property
+    def sites_with(self) -> Mapping[Group, int]:
+        """At how many sites each twin group is."""
+        return Counter(group for site in self.sites for group in site.groups)
+
     @property
     def key(self) -> str:
         """By which the store knows the campaign."""
@@ -81,7 +94,8 @@ class CampaignPlan(Strict):
 
     def to_json(self) -> str:
         """As it is written to disk: JSON, a line for each site and wave."""
-        body = self.model_dump(mode="json", exclude_defaults=True) | {"digest": self.digest}
+        body: dict[str, Any] = {"format": self.format}
+        body |= self.model_dump(mode="json", exclude_defaults=True) | {"digest": self.digest}
         parts = (f"{json.dumps(key)}: {_lines(value)}" for key, value in body.items())
         return "{\n" + ",\n".join(parts) + "\n}\n"
 
@@ -91,7 +105,9 @@ def freeze_campaign(
 ) -> CampaignPlan:
     """The campaign with its waves and its digest."""
     sites = tuple(site.model_copy(update={"why": why[site.name]}) for site in draft.sites)
-    whole = draft.model_copy(update={"sites": sites, "waves": tuple(waves), "digest": ""})
+    # Made anew and not copied: a copy would keep the sites by name as they were without a reason.
+    fields = {name: getattr(draft, name) for name in CampaignPlan.model_fields}
+    whole = CampaignPlan(**fields | {"sites": sites, "waves": tuple(waves), "digest": ""})
     return whole.model_copy(update={"digest": _digest(whole)})
 
 

@@ -60,7 +60,8 @@ class Errand:
 @dataclass(frozen=True)
 class SiteStanding:
     """A site: its state, whether that is about the way back, the errand and the account it is by
-    (the latest of each), and how often it was held after something had been sent."""
+    (the latest of each), how often it was held after something had been sent, and whether any
+    errand so far sent something, or may have."""
 
     state: SiteState = SiteState.WAITING
     back: bool = False
@@ -68,13 +69,12 @@ class SiteStanding:
     account: SiteAccount | None = None
     attempts: int = 0
     faults: int = 0
+    sent: bool = False
 
     @property
     def began(self) -> bool:
         """Whether anything was, or may have been, sent at this site."""
-        if self.account is not None and self.account.began:
-            return True
-        return self.faults > 0 or self.state is SiteState.UNDER_WAY
+        return self.sent or self.state is SiteState.UNDER_WAY
 
     @property
     def at_work(self) -> bool:
@@ -84,7 +84,7 @@ class SiteStanding:
     @property
     def waits_for_flip(self) -> bool:
         """Whether it is held for the access point to be changed, and for nothing else."""
-        account = self.account
+        account = self.errand.account if self.errand is not None else None
         return self.state is SiteState.HELD and account is not None and account.flip
 
 
@@ -104,44 +104,53 @@ def standing_of(errands: Sequence[Errand]) -> SiteStanding:
     if not mine:
         return SiteStanding()
     latest = mine[-1]
-    told = [errand.account for errand in sorted(errands, key=_order) if errand.account]
-    return SiteStanding(
-        _state(latest, back=back),
-        back,
-        latest,
-        told[-1] if told else None,
-        latest.attempt,
-        sum(_at_fault(errand) for errand in mine),
-    )
+    # An errand that was turned away at once tells nothing of what one before it had sent.
+    sent, faults = False, 0
+    account: SiteAccount | None = None
+    for errand in sorted(errands, key=_order):
+        sent = sent or _may_have_sent(errand)
+        faults += sent and (errand.kind == "back") == back and _at_fault(errand)
+        account = errand.account or account
+    state = _state(latest, sent=sent, back=back)
+    return SiteStanding(state, back, latest, account, latest.attempt, faults, sent)
 
 
 def _order(errand: Errand) -> tuple[bool, int]:
     return errand.kind == "back", errand.attempt
 
 
-def _state(errand: Errand, *, back: bool) -> SiteState:
+def _no_account(errand: Errand) -> bool:
+    """Whether it is over, and nobody knows how."""
+    return errand.phase == "failed" or (errand.phase == "done" and errand.account is None)
+
+
+def _may_have_sent(errand: Errand) -> bool:
+    return _no_account(errand) or (errand.account is not None and errand.account.began)
+
+
+def _state(errand: Errand, *, sent: bool, back: bool) -> SiteState:
     if errand.phase == "asked":
         return SiteState.ASKED
     if errand.phase == "taken":
         return SiteState.UNDER_WAY
-    if errand.phase == "failed" or errand.account is None:
+    if errand.account is None or _no_account(errand):
         return SiteState.HELD
     account = errand.account
     if account.exit is Exit.DONE and back:
         return SiteState.BACK
     if account.exit in _ENDS:
         return _ENDS[account.exit]
-    # Ended by a fault that is the owner's to mend. If a device was sent something, it is their
-    # turn; if none was, all is as before.
-    return SiteState.HELD if account.began or back else SiteState.REFUSED
+    # Ended by a fault that is the owner's to mend. If a device was sent something, now or by an
+    # errand before, it is their turn; if none was, all is as before.
+    return SiteState.HELD if sent or back else SiteState.REFUSED
 
 
 def _at_fault(errand: Errand) -> bool:
-    """Whether it counts against the sites of its kind: held, with something sent, and not merely
+    """Whether it counts against the sites of its kind if something was sent: held, and not merely
     for the access point."""
-    if errand.phase == "failed":
+    if _no_account(errand):
         return True
     account = errand.account
     if errand.phase != "done" or account is None or account.flip:
         return False
-    return account.began and account.exit not in (Exit.DONE, Exit.STOPPED)
+    return account.exit not in (Exit.DONE, Exit.STOPPED)

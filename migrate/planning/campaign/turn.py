@@ -17,7 +17,7 @@ Taken back they go by the same rule, by what the way back has shown, each before
 from __future__ import annotations
 
 import math
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Final
@@ -25,12 +25,11 @@ from typing import Final
 from migrate.model.campaign import SitePace
 from migrate.model.problems import Exit
 from migrate.planning.campaign.errands import SiteAccount, SiteTwin
-from migrate.planning.campaign.plan import CampaignPlan, PlannedSite, SiteWave
+from migrate.planning.campaign.plan import CampaignPlan, Group, PlannedSite, SiteWave
 from migrate.planning.campaign.standing import AT_WORK, Errand, SiteStanding, SiteState, standing_of
 from migrate.planning.exposure import Evidence, fits, rate
 
 SiteStandings = Mapping[str, SiteStanding]
-_Group = tuple[str, str]
 SILENT: Final = "its worker has not been heard of lately"
 """Why a site does not begin although it might."""
 
@@ -46,23 +45,23 @@ class Turn:
 
 def shown_by_sites(
     plan: CampaignPlan, standings: SiteStandings, *, back: bool = False
-) -> dict[_Group, Evidence]:
+) -> dict[Group, Evidence]:
     """What the sites so far have shown of each twin group: by moving, or by going back."""
-    shown: dict[_Group, Evidence] = defaultdict(Evidence)
+    shown: dict[Group, Evidence] = defaultdict(Evidence)
     goal = SiteState.BACK if back else SiteState.MOVED
     for site in plan.sites:
         standing = standings[site.name]
         if standing.back is not back:
             continue
         returns, faults = int(standing.state is goal), standing.faults
-        for group in _groups(site) if returns or faults else ():
+        for group in site.groups if returns or faults else ():
             shown[group] = shown[group].plus(returns, faults)
     return dict(shown)
 
 
-def share(site: PlannedSite, shown: Mapping[_Group, Evidence], confidence: float) -> float:
+def share(site: PlannedSite, shown: Mapping[Group, Evidence], confidence: float) -> float:
     """What a site counts for: the bound of the least proved of its twin groups."""
-    return max((rate(shown.get(g, Evidence()), confidence) for g in _groups(site)), default=1.0)
+    return max((rate(shown.get(g, Evidence()), confidence) for g in site.groups), default=1.0)
 
 
 def next_turn(plan: CampaignPlan, standings: SiteStandings, heard: Collection[str]) -> Turn:
@@ -82,7 +81,8 @@ def next_turn(plan: CampaignPlan, standings: SiteStandings, heard: Collection[st
         words = f"{len(held)} sites are held, and the campaign waits for the owner"
         if len(held) == 1:
             words = f"{held[0]} is held, and the campaign waits for the owner"
-        return Turn((), 0.0, {name: said or words for name, said in ready.items()})
+        # Also of a silent one: nobody need wait until it is heard of.
+        ready = {name: words if said in ("", SILENT) else said for name, said in ready.items()}
     return _admitted(plan, standings, ready, back=False)
 
 
@@ -108,8 +108,8 @@ def next_turn_back(
 
 
 def to_take_back(standing: SiteStanding) -> bool:
-    """Whether there is, or may be, something at this site to be taken back."""
-    return standing.began and standing.state is not SiteState.BACK
+    """Whether there is, or may be in a moment, something at this site to be taken back."""
+    return (standing.began or standing.at_work) and standing.state is not SiteState.BACK
 
 
 def expected_waves(draft: CampaignPlan) -> tuple[tuple[SiteWave, ...], dict[str, str]]:
@@ -158,22 +158,18 @@ def _admitted(
 
 
 def _in_order(
-    plan: CampaignPlan, names: Collection[str], shown: Mapping[_Group, Evidence]
+    plan: CampaignPlan, names: Collection[str], shown: Mapping[Group, Evidence]
 ) -> list[str]:
     """Pilots first, so that what they show serves the most; then the nearest."""
-    # How many sites each twin group is at: a pilot with common ones speaks for more.
-    at = Counter(group for site in plan.sites for group in _groups(site))
+    proved = {group for group, seen in shown.items() if seen.returns}
 
     def rank(name: str) -> tuple[bool, int, int, str]:
         site = plan.by_name[name]
-        proved = all(shown.get(group, Evidence()).returns for group in _groups(site))
-        return proved, site.travel_minutes, -sum(at[g] for g in _groups(site)), name
+        # A pilot with twin groups that are at many sites speaks for more.
+        common = sum(plan.sites_with[group] for group in site.groups)
+        return site.groups <= proved, site.travel_minutes, -common, name
 
     return sorted(names, key=rank)
-
-
-def _groups(site: PlannedSite) -> frozenset[_Group]:
-    return frozenset((twin.digest, twin.firmware) for twin in site.twins)
 
 
 def _after_words(site: PlannedSite, standings: SiteStandings) -> str:
@@ -188,7 +184,7 @@ def _stands_in_the_way(standing: SiteStanding) -> bool:
     return standing.state is SiteState.HELD and not standing.waits_for_flip
 
 
-def _why(site: PlannedSite, shown: Mapping[_Group, Evidence], pace: SitePace) -> str:
+def _why(site: PlannedSite, shown: Mapping[Group, Evidence], pace: SitePace) -> str:
     unproved = [twin for twin in site.twins if not _seen(twin, shown).returns]
     if unproved or not site.twins:
         words = ", ".join(dict.fromkeys(f"{t.dialect} {t.firmware}" for t in unproved[:3]))
@@ -203,5 +199,5 @@ def _why(site: PlannedSite, shown: Mapping[_Group, Evidence], pace: SitePace) ->
     )
 
 
-def _seen(twin: SiteTwin, shown: Mapping[_Group, Evidence]) -> Evidence:
+def _seen(twin: SiteTwin, shown: Mapping[Group, Evidence]) -> Evidence:
     return shown.get((twin.digest, twin.firmware), Evidence())

@@ -102,6 +102,7 @@ class Worker:
     def __post_init__(self) -> None:
         self._idle = asyncio.Event()
         self._news = asyncio.Event()
+        self._told = asyncio.Event()
 
     async def claim(self, *, take_over: bool = False) -> None:
         """Be this site's worker. Raises Busy if another one is, and BadFile if the store knows no
@@ -169,12 +170,19 @@ class Worker:
             with suppress(StoreLost):
                 values = {"doing": self.doing, "picture": picture}
                 stopping = await self._reach(partial(self._say, values))
+                self._told.set()
                 if stopping and stopping == self.doing:
                     self.work.stop()
             self._news.clear()
             with suppress(TimeoutError):
                 async with asyncio.timeout(BUSY_BEAT_SECONDS if self.doing else BEAT_SECONDS):
                     await self._news.wait()
+
+    async def told(self) -> None:
+        """Return when the store has been told anew how far it is."""
+        self._told.clear()
+        self._news.set()
+        await self._told.wait()
 
     def _row(self) -> Any:
         with self.engine.begin() as db:
