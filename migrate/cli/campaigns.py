@@ -13,7 +13,7 @@ import typer
 
 from migrate.cli.common import TOOL, secret_reader
 from migrate.model.campaign import Campaign
-from migrate.model.parsing import parse_toml
+from migrate.model.parsing import MOST_TOLD, parse_toml
 from migrate.model.problems import BadFile, Changed, Missing, Problem
 from migrate.planning.campaign.plan import CAMPAIGN_ANEW, CampaignPlan, campaign_from_json
 from migrate.ports.files import PLAN_OCTETS, read_text, source_of
@@ -29,6 +29,8 @@ CampaignPlanFile = Annotated[
     Path,
     typer.Argument(metavar="PLAN", help="A frozen campaign, made by: migrate campaign plan"),
 ]
+MOST_NAMED = 20
+"""Sites of a circle that are named."""
 NEEDED = ("dbos", "sqlalchemy", "psycopg")
 
 
@@ -53,23 +55,25 @@ def read_campaign(path: Path) -> Campaign:
 def check_order_of_sites(campaign: Campaign, path: Path) -> None:
     """Raises BadFile for sites that come after none that is named, or after each other. A worker's
     copy of the file names its own site alone, and is not held to it."""
+    places = {site.name: f"site[{number}].after" for number, site in enumerate(campaign.site)}
     problems = [
         Problem(
             f"site {site} comes after {name}, of which there is none",
             "correct after",
             str(path),
-            "after",
+            places[site],
         )
-        for site, name in campaign.unknown
+        for site, name in campaign.unknown[:MOST_TOLD]
     ]
-    if campaign.circle:
-        circle = ", ".join(campaign.circle)
+    if circle := campaign.circle:
+        names = ", ".join(circle[:MOST_NAMED])
+        more = f" and {len(circle) - MOST_NAMED} more" if len(circle) > MOST_NAMED else ""
         problems.append(
             Problem(
-                f"sites come after each other in a circle: {circle}",
+                f"sites come after each other in a circle: {names}{more}",
                 "correct after",
                 str(path),
-                "after",
+                places[circle[0]],
             )
         )
     if problems:

@@ -161,13 +161,14 @@ class Coordinator:
                     await self._give(kind, name, standings[name], answers)
                 continue
             back = kind == "back"
-            self._seen = CampaignScene(self._plan, look, standings, turn.kept, turn.exposure, back)
-            self._show(self._seen)
+            scene = CampaignScene(self._plan, look, standings, turn.kept, turn.exposure, back)
+            self._seen = scene
+            self._show(scene)
             if look.wanted == "stop":
-                await self._stop_errands(self._seen)
+                await self._stop_errands(scene)
             silent = look.wanted == "run" and any(words == SILENT for words in turn.kept.values())
             if not silent and not any(one.at_work for one in standings.values()):
-                return self._seen
+                return scene
             await self._patiently(lambda: self._store.news(LOOK_SECONDS))
 
     async def _stop_errands(self, scene: CampaignScene) -> None:
@@ -258,8 +259,10 @@ class Coordinator:
         return await patiently(do, self._lost)
 
     def _lost(self) -> None:
-        if self._seen is not None:
-            self._show(replace(self._seen, lost=True))
+        # Once, however often it is tried.
+        if self._seen is not None and not self._seen.lost:
+            self._seen = replace(self._seen, lost=True)
+            self._show(self._seen)
 
 
 async def patiently(

@@ -169,7 +169,7 @@ class Trio:
         """A small environment; every site is a machine of its own."""
         return {
             **self.homes[name]._env,
-            "PYTHONPATH": "/tmp/shim:" + str(ROOT),
+            "PYTHONPATH": str(ROOT),
             "PYTHONUNBUFFERED": "1",
         }
 

@@ -17,7 +17,7 @@ Taken back they go by the same rule, by what the way back has shown, each before
 from __future__ import annotations
 
 import math
-from collections import defaultdict
+from collections import Counter
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Final
@@ -47,16 +47,17 @@ def shown_by_sites(
     plan: CampaignPlan, standings: SiteStandings, *, back: bool = False
 ) -> dict[Group, Evidence]:
     """What the sites so far have shown of each twin group: by moving, or by going back."""
-    shown: dict[Group, Evidence] = defaultdict(Evidence)
+    returned, failed = Counter[Group](), Counter[Group]()
     goal = SiteState.BACK if back else SiteState.MOVED
     for site in plan.sites:
         standing = standings[site.name]
         if standing.back is not back:
             continue
-        returns, faults = int(standing.state is goal), standing.faults
-        for group in site.groups if returns or faults else ():
-            shown[group] = shown[group].plus(returns, faults)
-    return dict(shown)
+        if standing.state is goal:
+            returned.update(site.groups)
+        if standing.faults:
+            failed.update(dict.fromkeys(site.groups, standing.faults))
+    return {g: Evidence(returned[g], failed[g]) for g in returned.keys() | failed.keys()}
 
 
 def share(site: PlannedSite, shown: Mapping[Group, Evidence], confidence: float) -> float:
@@ -83,7 +84,7 @@ def next_turn(plan: CampaignPlan, standings: SiteStandings, heard: Collection[st
             words = f"{held[0]} is held, and the campaign waits for the owner"
         # Also of a silent one: nobody need wait until it is heard of.
         ready = {name: words if said in ("", SILENT) else said for name, said in ready.items()}
-    return _admitted(plan, standings, ready, back=False)
+    return _admitted(plan, standings, ready, shown_by_sites(plan, standings))
 
 
 def next_turn_back(
@@ -91,20 +92,21 @@ def next_turn_back(
 ) -> Turn:
     """Who begins to go back now, of these names."""
     ready: dict[str, str] = {}
+    later: dict[str, str] = {}
+    for site in plan.sites:
+        if to_take_back(standings[site.name]):
+            later |= dict.fromkeys((name for name in site.after if name not in later), site.name)
     for site in plan.sites:
         standing = standings[site.name]
         if site.name not in names or standing.at_work or not to_take_back(standing):
             continue
         if standing.back and standing.state is SiteState.HELD:
             continue  # the owner decides
-        later = [
-            other.name
-            for other in plan.sites
-            if site.name in other.after and to_take_back(standings[other.name])
-        ]
         words = "" if site.name in heard else SILENT
-        ready[site.name] = f"{later[0]} came after it, and goes back first" if later else words
-    return _admitted(plan, standings, ready, back=True)
+        if site.name in later:
+            words = f"{later[site.name]} came after it, and goes back first"
+        ready[site.name] = words
+    return _admitted(plan, standings, ready, shown_by_sites(plan, standings, back=True))
 
 
 def to_take_back(standing: SiteStanding) -> bool:
@@ -138,9 +140,11 @@ _MOVED = standing_of(
 
 
 def _admitted(
-    plan: CampaignPlan, standings: SiteStandings, ready: Mapping[str, str], *, back: bool
+    plan: CampaignPlan,
+    standings: SiteStandings,
+    ready: Mapping[str, str],
+    shown: Mapping[Group, Evidence],
 ) -> Turn:
-    shown = shown_by_sites(plan, standings, back=back)
     confidence, kept, sites = plan.pace.confidence, dict(ready), list[str]()
     at_work = [plan.by_name[name] for name, one in standings.items() if one.state in AT_WORK]
     shares = [share(site, shown, confidence) for site in at_work]
