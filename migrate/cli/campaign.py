@@ -368,6 +368,7 @@ def _coordinated(
         out,
         "This process has ended, as you asked. Sites that are under way go on by themselves; to "
         "stop them: migrate campaign stop",
+        whole=True,
     )
     raise typer.Exit(Exit.STOPPED)
 

@@ -20,6 +20,7 @@ class Kind(StrEnum):
     FLEET = "fleet"
     PLAYBOOK = "playbook"
     DIALECT = "dialect"
+    CAMPAIGN = "campaign"
 
 
 def schema(

@@ -33,6 +33,7 @@ from migrate.model.campaign import Campaign, Site
 from migrate.model.problems import BadFile, Busy, Exit, Problem
 from migrate.planning.campaign.errands import Order
 from migrate.ports.files import load, private_folder, read_text, write_private
+from migrate.views.lines import say
 
 if TYPE_CHECKING:
     from migrate.ports.durable.worker import Worker
@@ -142,11 +143,11 @@ def _leave_by_signals(leave: asyncio.Event) -> None:
         if leave.is_set():
             _gone(Exit.STOPPED)
         leave.set()
-        out.print(
-            Text(
-                "leaving: nothing more is sent; devices on their way are still followed (Ctrl-C "
-                "again leaves at once)"
-            )
+        say(
+            out,
+            "leaving: nothing more is sent; devices on their way are still followed (Ctrl-C again "
+            "leaves at once)",
+            whole=True,
         )
 
     loop = asyncio.get_running_loop()

@@ -106,9 +106,18 @@ class Process:
 class Trio:
     """Enter it with `async with`: devices and workers are up, and the campaign is planned."""
 
-    def __init__(self, folder: Path, *, postgres: bool = True, pace: str = "") -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        postgres: bool = True,
+        pace: str = "",
+        after: Mapping[str, str] | None = None,
+        fleets: Mapping[str, list[Dev]] = FLEETS,
+    ) -> None:
         self.folder = folder
         self.pace = pace or "held_at_most = 2\nconfidence = 0.6"
+        self.after, self.fleets = after or {}, fleets
         self.homes: dict[str, KilledHouse] = {}
         self.lines: dict[str, Line] = {}
         self.workers: dict[str, Process] = {}
@@ -120,7 +129,7 @@ class Trio:
         try:
             for name in SITES:
                 (self.folder / name).mkdir()
-                home = KilledHouse(self.folder / name, None, fleet=FLEETS[name])
+                home = KilledHouse(self.folder / name, None, fleet=self.fleets[name])
                 self.homes[name] = await self._stack.enter_async_context(home)
             if self.postgres:
                 self._stack.enter_context(self.postgres)
@@ -161,6 +170,13 @@ class Trio:
         one = Process("command", list(args), self.env(SITES[0]), self.folder, frozenset())
         return await one.over
 
+    async def heard(self, name: str, words: str) -> None:
+        """Return when a process has said that."""
+        place = self.folder / f"{name}.said"
+        # A file tells nobody when it grows.
+        while not place.exists() or words not in self.said(name):  # noqa: ASYNC110
+            await asyncio.sleep(0.02)
+
     def said(self, name: str = "command") -> str:
         """What a process has said so far."""
         return (self.folder / f"{name}.said").read_text(encoding="utf-8")
@@ -200,7 +216,10 @@ class Trio:
 
     def _write_files(self) -> None:
         site = '[[site]]\nname = "{0}"\naccount = "site_{0}"\n'
-        everybody = "".join(site.format(name) for name in SITES)
+        everybody = "".join(
+            site.format(name) + (f'after = ["{self.after[name]}"]\n' if name in self.after else "")
+            for name in SITES
+        )
         head = f'title = "three homes"\n[pace]\n{self.pace}\n'
         own = self._store(None)
         (self.folder / "campaign.toml").write_text(head + own + everybody, encoding="utf-8")

@@ -29,7 +29,7 @@ MOST_OCTETS = 8 * 1024 * 1024
 
 
 def _exit(value: object) -> Exit:
-    if type(value) not in (int, Exit):  # true is equal to 1, and 7.0 to 7
+    if not isinstance(value, int) or isinstance(value, bool):  # true is equal to 1
         raise ValueError("is no exit code")
     return Exit(value)
 
@@ -45,7 +45,8 @@ Name = Annotated[Text, Field(max_length=200)]
 Count = Annotated[int, Field(ge=0, le=1_000_000)]
 Kind = Literal["plan", "move", "back"]
 Key = Annotated[str, Field(pattern=r"^[a-z0-9-]{0,100}$")]
-Version = Annotated[str, Field(max_length=200), AfterValidator(_printable)]
+Printable = Annotated[str, AfterValidator(_printable)]
+Version = Annotated[Printable, Field(max_length=200)]
 AnExit = Annotated[Exit, BeforeValidator(_exit)]
 Traveller = TypeVar("Traveller", bound=Strict)
 

@@ -15,7 +15,13 @@ from pydantic import Field, ValidationError, model_validator
 from migrate.model.campaign import SiteName, SitePace
 from migrate.model.fleet import Strict, Text
 from migrate.model.problems import BadFile, Changed, Problem
-from migrate.planning.campaign.errands import MOST_LEGS, MOST_TWINS, SiteLeg, SiteTwin
+from migrate.planning.campaign.errands import (
+    MOST_LEGS,
+    MOST_TWINS,
+    Printable,
+    SiteLeg,
+    SiteTwin,
+)
 from migrate.planning.plan import Source
 
 CAMPAIGN_ANEW = "make it anew: migrate campaign plan"
@@ -34,7 +40,7 @@ class PlannedSite(Strict):
     travel_minutes: Annotated[int, Field(ge=0)] = 0
     legs: Annotated[tuple[SiteLeg, ...], Field(min_length=1, max_length=MOST_LEGS)]
     twins: Annotated[tuple[SiteTwin, ...], Field(max_length=MOST_TWINS)] = ()
-    why: str = ""
+    why: Printable = ""
 
     @cached_property
     def groups(self) -> frozenset[Group]:
@@ -58,9 +64,9 @@ class CampaignPlan(Strict):
     """A frozen campaign. `digest` covers everything else in it."""
 
     format: Literal[1] = 1
-    tool: str
+    tool: Printable
     title: Text
-    created: str
+    created: Printable
     source: Source
     pace: SitePace
     sites: Annotated[tuple[PlannedSite, ...], Field(min_length=1)]

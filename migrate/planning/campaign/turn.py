@@ -2,9 +2,10 @@
 
 After n sites moved and f were held among those with a twin group, the rate at which such sites are
 held is at most the exact one-sided upper bound of Clopper and Pearson (exposure.py). A site is
-counted by the least proved of its twin groups: one that no site has shown counts whole, so the
-first site with it goes alone, as a pilot. The sites under way together count for no more than the
-owner is prepared to go to; one at least may always go.
+counted by the least proved of its twin groups: one that no site has shown counts whole, so that a
+site with it is a pilot, and goes alone if the owner is prepared to go to one site only. The sites
+under way together count for no more than the owner is prepared to go to; one at least may always
+go.
 
 A site begins as soon as it fits, not when a whole wave is over: one that is slow, or whose line is
 cut, keeps back only as much as it counts for itself. A site that is held is no longer under way. It
