@@ -109,7 +109,7 @@ class VirtualHome(SiteHome):
             HERE.reset(token)
         legs = tuple(map(site_work._leg_of, plans))
         twins = site_work._twins_of(plans)
-        return SitePlan(exit=Exit.DONE, tool=site_work.TOOL, legs=legs, twins=twins)
+        return SitePlan(exit=Exit.DONE, tool=common.TOOL, legs=legs, twins=twins)
 
     async def _conduct(
         self, plan: Plan, at: site_work._At, journal: Journal, work: Work

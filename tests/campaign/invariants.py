@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import sqlite3
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import closing
 from functools import lru_cache
 
@@ -27,6 +27,9 @@ from tests.swarm.scenario import SECRETS
 from .homes import Home
 
 HEARD_SECONDS = 45.0
+LOOK_HOLDS_SECONDS = 10.0
+"""What was seen longer ago may not be so any more: sites are held since, or the owner has it
+stopped."""
 FORBIDDEN = (*SECRETS.values(), "quay-", "192.0.2.", "198.51.100.", "00-00-5E", "broker.")
 """Secrets, names of networks, addresses, names of brokers: none of it travels."""
 
@@ -46,8 +49,11 @@ def bound(moved: int, faults: int, confidence: float) -> float:
 class Invariants:
     """Looks at the store of one campaign. `counts`: how often what was looked at."""
 
-    def __init__(self, plan: CampaignPlan, homes: Mapping[str, Home]) -> None:
+    def __init__(
+        self, plan: CampaignPlan, homes: Mapping[str, Home], clock: Callable[[], float]
+    ) -> None:
         self.plan = plan
+        self.clock = clock
         self.homes = homes
         self.counts: Counter[str] = Counter()
         self.exposure = 0.0
@@ -99,6 +105,8 @@ class Invariants:
         on_disk = self._on_disk(home, told.leg, back=kind == "back")
         if told.exit is Exit.DONE and kind == "move" and set(on_disk) != set(home.house.units):
             raise Broken(f"{site}: of all its devices only {sorted(on_disk)} are in a journal")
+        if not told.began and any(unit.taken for unit in home.house.units.values()):
+            raise Broken(f"{site}: says that nothing was sent, and a device was told")
         says = {one.name: (str(one.direction), str(one.state)) for one in told.devices}
         if says != on_disk:
             raise Broken(f"{site}: the account says {says}, the journals {on_disk}")
@@ -120,10 +128,12 @@ class Invariants:
         site, back = order.site, order.kind == "back"
         if look.wanted == "stop":
             raise Broken(f"{site} begins, and the owner wants it stopped")
+        if (age := self.clock() - look.at) > LOOK_HOLDS_SECONDS:
+            raise Broken(f"{site} begins by a look that is {age:.0f} s old")
         heard = look.signs[site].heard_at if site in look.signs else None
         if heard is None or look.at - heard > HEARD_SECONDS:
             raise Broken(f"{site} begins, and nobody has heard of its worker")
-        latest = {name: _latest(look.errands.get(name, ())) for name in self.sites}
+        latest = {name: latest_of(look.errands.get(name, ())) for name in self.sites}
         if back:
             stays = [
                 other.name
@@ -134,7 +144,7 @@ class Invariants:
             stays = [name for name in self.sites[site].after if not _moved(latest[name])]
         if stays:
             raise Broken(f"{site} begins before {stays}, against the order")
-        held = [name for name, one in latest.items() if one is not None and _held(one)]
+        held = [name for name, one in latest.items() if one is not None and is_held(one)]
         most = self.plan.pace.wait_when_held
         if not back and most is not None and len(held) >= most:
             raise Broken(f"{site} begins, and {held} are held")
@@ -221,7 +231,7 @@ def _mine(errands: Iterable[Errand], kind: str) -> list[Errand]:
     return sorted((e for e in errands if e.kind == kind), key=lambda errand: errand.attempt)
 
 
-def _latest(errands: Sequence[Errand]) -> Errand | None:
+def latest_of(errands: Sequence[Errand]) -> Errand | None:
     back = any(errand.kind == "back" for errand in errands)
     mine = _mine(errands, "back" if back else "move")
     return mine[-1] if mine else None
@@ -245,7 +255,7 @@ def _fault(errand: Errand) -> bool:
     return account.exit not in (Exit.DONE, Exit.STOPPED)
 
 
-def _held(errand: Errand) -> bool:
+def is_held(errand: Errand) -> bool:
     return _fault(errand) or (errand.account is not None and errand.account.exit is Exit.HELD)
 
 
@@ -262,6 +272,3 @@ def _may_stay(errands: Sequence[Errand]) -> bool:
     if any(errand.kind == "back" and _done(errand) for errand in errands):
         return False
     return any(e.phase == "failed" or (e.account is not None and e.account.began) for e in errands)
-
-
-__all__ = ["Broken", "Invariants"]

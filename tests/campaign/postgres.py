@@ -12,7 +12,7 @@ import socket
 import subprocess
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import NoReturn, Self
@@ -48,7 +48,9 @@ class Postgres:
     """The server. Enter it: it is up, with the database of a campaign and the account of whoever
     runs it."""
 
-    def __init__(self, *accounts: str) -> None:
+    def __init__(
+        self, *accounts: str, inside: Sequence[str] = (), extra: Sequence[str] = ()
+    ) -> None:
         self.bin = programs()
         # Below a folder that another user can look into: as root, the server must be somebody else.
         self.folder = Path(tempfile.mkdtemp(prefix="campaign-pg-"))
@@ -58,6 +60,8 @@ class Postgres:
         self.passwords = {name: secrets.token_urlsafe(12) for name in (OWNER, *accounts)}
         self._admin = secrets.token_urlsafe(12)
         self._user = "postgres" if os.geteuid() == 0 else None
+        # Words before the command of the server, such as those of ip(8), and options after it.
+        self._inside, self._extra, self._hba = list(inside), list(extra), ""
         self._server: subprocess.Popen[bytes] | None = None
 
     def __enter__(self) -> Self:
@@ -83,6 +87,9 @@ class Postgres:
                 "--locale=C",
                 "--no-sync",
             )
+            if self._hba:
+                with (self.data / "pg_hba.conf").open("a") as file:
+                    file.write(f"{self._hba}\n")
             self.start()
             with self.admin() as db:
                 db.execute(f"CREATE ROLE {OWNER} LOGIN PASSWORD '{self.passwords[OWNER]}'")
@@ -98,27 +105,21 @@ class Postgres:
 
     def start(self) -> None:
         """Start it, and wait until it lets somebody in."""
+        # ip(8) asks for root, and a server must not have it.
+        lower = ["setpriv", f"--reuid={self._user}", f"--regid={self._user}", "--clear-groups"]
         self._server = subprocess.Popen(
             [
+                *self._inside,
+                *(lower if self._user else ()),
                 str(self.bin / "postgres"),
-                "-D",
-                str(self.data),
-                "-p",
-                str(self.port),
-                "-c",
-                "listen_addresses=127.0.0.1",
-                "-c",
-                f"unix_socket_directories={self.folder}",
+                *("-D", str(self.data), "-p", str(self.port)),
+                *("-c", f"unix_socket_directories={self.folder}"),
                 # Processes are killed here, not machines.
-                "-c",
-                "fsync=off",
-                "-c",
-                "max_connections=200",
+                *("-c", "fsync=off", "-c", "max_connections=200"),
+                *(self._extra or ("-c", "listen_addresses=127.0.0.1")),
             ],
             stdout=subprocess.DEVNULL,
             stderr=(self.folder / "log").open("ab"),
-            user=self._user,
-            group=self._user,
             start_new_session=True,
             cwd=self.folder,
         )
@@ -147,6 +148,16 @@ class Postgres:
         _gone(children)
         (self.data / "postmaster.pid").unlink(missing_ok=True)
 
+    def give(self, path: Path) -> None:
+        """A file that the server alone may read."""
+        path.chmod(0o600)
+        if self._user:
+            shutil.chown(path, self._user)
+
+    def options(self, extra: Sequence[str], hba: str) -> None:
+        """Options, and a line on who may come from where, for a server that is not up yet."""
+        self._extra, self._hba = list(extra), hba
+
     def give_password(self, name: str) -> None:
         """The account gets its password, as by \\password of psql."""
         with self.admin() as db:
@@ -167,7 +178,7 @@ class Postgres:
     def connect(self, user: str, password: str, database: str) -> psycopg.Connection:
         """A connection, each statement by itself."""
         return psycopg.connect(
-            host="127.0.0.1",
+            host=str(self.folder),  # the socket is reached from any network namespace
             port=self.port,
             user=user,
             password=password,

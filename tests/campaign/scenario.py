@@ -153,7 +153,10 @@ def _site(
     if random.random() < wrong:
         what = random.choice(["declines", "lost", "reverts", "files"])
     scenario = _scenario(random, versions, what)
-    kills, times, between, cuts = (), [], [], []
+    kills: tuple[int, ...] = ()
+    times: list[float] = []
+    between: list[str] = []
+    cuts: list[tuple[float, float]] = []
     if random.random() < trouble:
         most = 30 * len(scenario.devices)
         kills = tuple(random.randrange(1, most) for _ in range(random.choice([0, 1, 1, 3])))

@@ -7,53 +7,29 @@ import asyncio
 import hashlib
 import shutil
 import tempfile
-from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from pathlib import Path
-from random import Random
 from typing import Any
 
-from migrate.engine.campaign import CampaignEnding, Coordinator
-from migrate.model.problems import Busy, Exit, Refused
+from migrate.engine.campaign import CampaignEnding
+from migrate.model.problems import Exit
 from migrate.planning.campaign.errands import Answers, SiteAccount
 from migrate.planning.campaign.plan import CampaignPlan, PlannedSite, freeze_campaign
 from migrate.planning.campaign.turn import expected_waves
 from migrate.planning.plan import Source
-from migrate.ports.protocols import SiteStore
-from migrate.virtual.campaign import Desk, StoreLine, VirtualStore, VirtualWorker
+from migrate.virtual.campaign import VirtualStore
 from migrate.virtual.clock import Standstill, run_virtual
-from tests.swarm.gauge import Cut
 from tests.swarm.story import QUICK
 
-from .homes import HERE, Home, in_virtual_time
-from .invariants import Broken, Invariants, _held, _latest
-from .scenario import DrawnCampaign, DrawnSite, draw
+from .homes import Home, in_virtual_time
+from .invariants import Broken, Invariants, is_held, latest_of
+from .processes import Ending, Processes
+from .scenario import DrawnCampaign, draw
 
 ROUNDS = 8
 """Times that the owner sees to what is held; a campaign not over by then never will be."""
 LONGEST = 86400.0
 """Seconds of virtual time after which a campaign counts as one that has no end."""
-
-
-@dataclass
-class Ending:
-    """How a campaign ended, and what happened in it. `first`: which sites were moved, held and
-    refused when everything had been done that could be without the owner; `cut_short`: see there."""
-
-    seed: int
-    broken: str = ""
-    first: tuple[frozenset[str], ...] = ()
-    cut_short: frozenset[str] = frozenset()
-    last: str = ""
-    sites: int = 0
-    devices: int = 0
-    moved: int = 0
-    seconds: float = 0.0
-    exposure: float = 0.0
-    counts: Counter[str] = field(default_factory=Counter)
-    digest: str = ""
-    told: list[str] = field(default_factory=list)
 
 
 def play(seed: int, drawn: DrawnCampaign | None = None) -> Ending:
@@ -100,20 +76,8 @@ def campaign_of(drawn: DrawnCampaign, homes: dict[str, Home]) -> CampaignPlan:
     return freeze_campaign(draft, *expected_waves(draft))
 
 
-class Story:
+class Story(Processes):
     """A store, sites and an owner."""
-
-    def __init__(self, drawn: DrawnCampaign, folder: Path, ending: Ending) -> None:
-        self.drawn = drawn
-        self.folder = folder
-        self.ending = ending
-        self.random = Random(f"owner {drawn.seed}")  # noqa: S311
-        self.counts = ending.counts
-        self.failed: BaseException | None = None
-        self.homes: dict[str, Home] = {}
-        self.coordinating: tuple[asyncio.Task[CampaignEnding], StoreLine] | None = None
-        self.coordinators = 0
-        self.written_off: set[str] = set()
 
     async def play(self) -> None:
         """The whole campaign. Raises Broken."""
@@ -127,7 +91,7 @@ class Story:
                 home.change_files()
         self.plan = campaign_of(self.drawn, self.homes)
         self.store = VirtualStore(list(self.homes))
-        self.invariants = Invariants(self.plan, self.homes)
+        self.invariants = Invariants(self.plan, self.homes, self.store.now)
         self.store.watchers.append(self.invariants)
         workers = [asyncio.create_task(self._worker(site)) for site in self.drawn.sites]
         self.main = asyncio.create_task(self._owner())
@@ -146,135 +110,6 @@ class Story:
             self._sum_up()
         if self.failed is not None:
             raise self.failed
-
-    def _failed_between(self, loop: asyncio.AbstractEventLoop, what: dict[str, Any]) -> None:
-        error = what.get("exception")
-        if not isinstance(error, Cut | asyncio.CancelledError):
-            self._fail(error or RuntimeError(what["message"]))
-
-    def _fail(self, error: BaseException) -> None:
-        while isinstance(error, BaseExceptionGroup):
-            error = error.exceptions[0]
-        if self.failed is None:
-            self.failed = error
-            self.main.cancel()
-
-    def _hear(self, words: str) -> None:
-        self.ending.told.append(f"{self.loop.time():9.2f} {words}")
-
-    # Workers
-
-    async def _worker(self, site: DrawnSite) -> None:
-        """Processes of a site's worker, one after another."""
-        home = self.homes[site.name]
-        HERE.set(home)
-        random = Random(f"worker {self.drawn.seed} {site.name}")  # noqa: S311
-        home.gauge.cuts = dict.fromkeys(site.kills, "cut")
-        between = list(site.killed_between)
-        running: list[asyncio.Task[None]] = []
-        line = StoreLine(random)
-
-        def killed() -> None:
-            if running and not running[0].done():
-                self.counts["worker killed"] += 1
-                home.gauge.dead = True
-                running[0].cancel()
-
-        def at(step: str) -> None:
-            if step in between:
-                between.remove(step)
-                self.counts[f"worker killed: {step}"] += 1
-                home.gauge.dead = True
-                raise Cut
-
-        for when in site.killed_at:
-            self.loop.call_later(when, killed)
-        for when, seconds in site.cuts:
-            self.loop.call_later(when, self._cut, line, seconds, site.name)
-        await asyncio.sleep(site.late)
-        while True:
-            home.gauge.dead = False
-            home.held.clear()
-            process = VirtualWorker(self.store, line, site.name, home.work(), at)
-            running[:] = [asyncio.create_task(process.live())]
-            try:
-                await running[0]
-            except BaseException as error:
-                if not home.gauge.dead or not _only_killed(error):
-                    if isinstance(error, asyncio.CancelledError):
-                        home.gauge.dead = True
-                        running[0].cancel()
-                        await asyncio.gather(running[0], return_exceptions=True)
-                        raise
-                    self._fail(error)
-                    return
-            self._hear(f"{site.name}: its worker was killed")
-            await asyncio.sleep(random.choice([1.0, 5.0, 60.0]))
-
-    def _cut(self, line: StoreLine, seconds: float, who: str) -> None:
-        self.counts["line cut"] += 1
-        self._hear(f"{who}: the line is cut for {seconds:.0f} s")
-        line.cut(seconds)
-
-    # Coordinators
-
-    async def _coordinate(self, work: Callable[[Coordinator], Any]) -> CampaignEnding:
-        """Coordinators, one after another, until one of them comes to an end. `work`: what each is
-        asked to do, by how it finds things."""
-        while True:
-            self.coordinators += 1
-            who = f"coordinator {self.coordinators}"
-            line = StoreLine(self.random)
-            coordinator = Coordinator(self.plan, self._desk(line, who))
-            task = asyncio.create_task(work(coordinator))
-            self.coordinating = task, line
-            try:
-                ending: CampaignEnding = await task
-            except asyncio.CancelledError:
-                if self.failed is not None or not task.cancelled():
-                    task.cancel()
-                    raise
-                self._hear(f"{who} was killed")
-                await asyncio.sleep(self.random.choice([0.5, 5.0, 40.0]))
-                continue
-            except Busy:
-                self.counts["coordinator told that another is at work"] += 1
-                await asyncio.sleep(5.0)
-                continue
-            finally:
-                self.coordinating = None
-            self.store.let_go(who)
-            self._hear(f"{who} {ending.exit.name}: {ending.headline}")
-            return ending
-
-    def _desk(self, line: StoreLine, who: str = "") -> SiteStore:
-        return Desk(self.store, line, who)
-
-    def _kill_coordinator(self) -> None:
-        if self.coordinating is not None:
-            self.counts["coordinator killed"] += 1
-            self.coordinating[0].cancel()
-
-    def _cut_coordinator(self, seconds: float) -> None:
-        if self.coordinating is not None:
-            self._cut(self.coordinating[1], seconds, "coordinator")
-
-    async def _rival(self, number: int) -> None:
-        """Somebody else starts one as well; perhaps the first is cut off and his takes over."""
-        who = f"rival {number}"
-        try:
-            ending = await Coordinator(self.plan, self._desk(StoreLine(self.random), who)).forward()
-        except Busy:
-            self.counts["rival told that another is at work"] += 1
-            return
-        self.counts["rival took over"] += 1
-        self._hear(f"{who} {ending.exit.name}: {ending.headline}")
-        self.store.let_go(who)
-
-    async def _stop(self) -> None:
-        self.counts["owner stops it"] += 1
-        await Coordinator(self.plan, self._desk(StoreLine(self.random))).stop()
-        self._hear("the owner has it stopped")
 
     # The owner
 
@@ -373,16 +208,21 @@ class Story:
         for home in self.homes.values():
             home.mend()
         await asyncio.sleep(30)
+        beside: list[asyncio.Task[None]] = []
+        if self.drawn.stops:
+            self.loop.call_later(20, lambda: beside.append(asyncio.create_task(self._stop())))
         for _ in range(ROUNDS):
 
             def again() -> list[str]:
-                found = {n: _latest(self._errands(n)) for n in self.homes}
-                return [n for n, e in found.items() if e and e.kind == "back" and _held(e)]
+                found = {n: latest_of(self._errands(n)) for n in self.homes}
+                return [n for n, e in found.items() if e and e.kind == "back" and is_held(e)]
 
             ending = await self._coordinate(lambda one: one.back(again=again()))
             if ending.exit is Exit.DONE:
                 self.counts["campaigns taken back"] += 1
+                await asyncio.gather(*beside)
                 return
+            self.counts["way back gone on with"] += 1
         raise Broken(f"not back after {ROUNDS} times: {ending.headline}")
 
     # Looking at it
@@ -391,7 +231,7 @@ class Story:
         return [kept.errand for kept in self.store.errands.values() if kept.site == name]
 
     def _account(self, name: str) -> SiteAccount:
-        latest = _latest(self._errands(name))
+        latest = latest_of(self._errands(name))
         assert latest is not None
         return latest.account or SiteAccount(exit=Exit.HELD)
 
@@ -399,12 +239,12 @@ class Story:
         """Sites that are moved, held and refused."""
         found: dict[str, set[str]] = {"moved": set(), "held": set(), "refused": set()}
         for name in self.homes:
-            latest = _latest(self._errands(name))
+            latest = latest_of(self._errands(name))
             if latest is None:
                 continue
             if latest.account is not None and latest.account.exit is Exit.DONE:
                 found["moved"].add(name)
-            elif _held(latest):
+            elif is_held(latest):
                 found["held"].add(name)
             elif latest.phase == "done" and self._account(name).exit is not Exit.STOPPED:
                 found["refused"].add(name)
@@ -446,14 +286,5 @@ class Story:
         ending.digest = hashlib.sha256("\n".join(ending.told).encode()).hexdigest()[:16]
 
 
-def _only_killed(error: BaseException) -> bool:
-    if isinstance(error, BaseExceptionGroup):
-        return all(_only_killed(one) for one in error.exceptions)
-    return isinstance(error, Cut | asyncio.CancelledError)
-
-
 def _sets(*sets: frozenset[str]) -> str:
     return " / ".join(",".join(sorted(one)) or "-" for one in sets)
-
-
-__all__ = ["Ending", "Refused", "play"]

@@ -18,8 +18,9 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 
+from .processes import Ending
 from .scenario import draw
-from .story import Ending, play
+from .story import play
 
 SHOWN = 20
 BATCH = 5

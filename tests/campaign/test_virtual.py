@@ -3,13 +3,18 @@ More of it: `python -m tests.campaign.swarm 200`."""
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
 
+from migrate.cli import site_work
 from migrate.engine.campaign import Coordinator
+from migrate.journal.rows import Row
+from migrate.model.lifecycle import State
 from migrate.planning.campaign import turn
+from migrate.planning.campaign.errands import DeviceAccount
 from migrate.planning.campaign.standing import SiteState
 from migrate.virtual import campaign as virtual
 
@@ -17,7 +22,7 @@ from .scenario import draw
 from .story import play
 from .swarm import twice
 
-SEEDS = (6, 16, 26)
+SEEDS = (23, 29)
 """With kills of workers and coordinators, cut lines, a held and a refused site, and a way back."""
 
 
@@ -39,16 +44,16 @@ def test_campaigns_end_well_and_as_without_kills_and_cut_lines() -> None:
 
 
 def test_a_seed_is_the_same_campaign_every_time() -> None:
-    assert play(SEEDS[0]).digest == play(SEEDS[0]).digest
+    assert play(7).digest == play(7).digest
 
 
 def test_the_campaign_waits_as_soon_as_so_many_are_held() -> None:
-    drawn = draw(19).fair
+    drawn = draw(36).fair
     held = drawn.ends()[1]
     assert len(held) > 1
-    free = play(19, replace(drawn, then="nothing"))
+    free = play(36, replace(drawn, then="nothing"))
     one = drawn.pace.model_copy(update={"wait_when_held": 1})
-    waits = play(19, replace(drawn, pace=one, then="nothing"))
+    waits = play(36, replace(drawn, pace=one, then="nothing"))
     assert (free.broken, waits.broken) == ("", "")
     assert waits.moved < free.moved
     assert len(waits.first[1]) >= 1
@@ -91,34 +96,39 @@ def takes_over_from_the_living(patch: pytest.MonkeyPatch) -> None:
 
     async def seldom(self: Coordinator) -> object:
         found = await look(self)
-        await virtual.asyncio.sleep(3.0)
+        await asyncio.sleep(3.0)
         return found
 
     patch.setattr(Coordinator, "_look", seldom)
 
 
-def begins_anew(patch: pytest.MonkeyPatch) -> None:
-    """A worker that is started again does all of its errand anew, by no journal."""
-    patch.setattr("migrate.cli.site_work.SiteHome._begun", lambda self, digest: None)
+def says_that_all_is_well(patch: pytest.MonkeyPatch) -> None:
+    """A worker tells of each device that it has settled."""
+    device = site_work._device
+
+    def settled(row: Row) -> DeviceAccount:
+        return device(row).model_copy(update={"state": State.SETTLED})
+
+    patch.setattr(site_work, "_device", settled)
 
 
 @pytest.mark.parametrize(
-    ("wrong", "missed", "seeds"),
+    ("wrong", "missed", "seed"),
     [
-        (lets_everybody_go, "could be held", range(3, 20)),
-        (forgets_what_comes_after, "against the order", range(20)),
-        (goes_on_when_held, "are held", range(20)),
-        (keeps_back_everybody, "ended with", range(6, 30)),
-        (takes_over_from_the_living, "two coordinators", range(20)),
-        (begins_anew, "", range(20)),
+        (lets_everybody_go, "could be held", 3),
+        (forgets_what_comes_after, "against the order", 0),
+        (goes_on_when_held, "are held", 20),
+        (keeps_back_everybody, "ended with", 16),
+        (takes_over_from_the_living, "two coordinators", 30),
+        (says_that_all_is_well, "the account says", 16),
     ],
     ids=lambda one: getattr(one, "__name__", ""),
 )
 def test_a_wrong_one_is_found_out(
     wrong: Callable[[pytest.MonkeyPatch], None],
     missed: str,
-    seeds: range,
+    seed: int,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     wrong(monkeypatch)
-    assert any((found := play(seed).broken) and missed in found for seed in seeds)
+    assert missed in play(seed).broken

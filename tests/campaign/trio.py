@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import signal
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import AsyncExitStack
 from pathlib import Path
 from typing import Self
@@ -56,11 +56,13 @@ class Process:
         env: Mapping[str, str],
         folder: Path,
         again: frozenset[int] = AGAIN,
+        inside: Sequence[str] = (),
     ) -> None:
         self.name = name
         self.args = args
         self.said = folder / f"{name}.said"
         self._env, self._folder, self._again = env, folder, again
+        self._inside = inside
         self._now: asyncio.subprocess.Process | None = None
         self.starts = 0
         self.over = asyncio.create_task(self._kept())
@@ -69,6 +71,7 @@ class Process:
         while True:
             with self.said.open("ab") as said:
                 self._now = await asyncio.create_subprocess_exec(
+                    *self._inside,
                     sys.executable,
                     "-m",
                     "migrate",

@@ -161,11 +161,17 @@ class Town:
     """Enter it with ``async with``: networks and servers are there, and every device is up."""
 
     def __init__(
-        self, folder: Path, devices: list[Device], *, new_secret: str = "", dhcp: str = "dnsmasq"
+        self,
+        folder: Path,
+        devices: list[Device],
+        *,
+        new_secret: str = "",
+        dhcp: str = "dnsmasq",
+        called: str = "",
     ) -> None:
         self.folder = folder
         self.devices = {device.name: device for device in devices}
-        mark = f"{PREFIX}{os.getpid()}"
+        mark = f"{PREFIX}{os.getpid()}{called and f'-{called}'}"
         self.old = Network(
             "old", f"{mark}-old", "town-old", "quarry kettle 4711", IPv4Network("192.0.2.0/24"),
             "house", "Tr0wel-dusk", folder,
@@ -221,9 +227,9 @@ class Town:
     async def migrate(self, *args: str | Path) -> Ended:
         """The real command on the operator's machine."""
         inside = ("ip", "netns", "exec", self.operator)
-        return await migrate(args, self.folder, self._environment(), 90, inside)
+        return await migrate(args, self.folder, self.environment(), 90, inside)
 
-    def _environment(self) -> dict[str, str]:
+    def environment(self) -> dict[str, str]:
         return {
             "PATH": os.environ["PATH"],
             "HOME": str(self.folder),
