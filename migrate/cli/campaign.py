@@ -19,12 +19,13 @@ from migrate.cli.campaigns import (
     CampaignFile,
     CampaignPlanFile,
     check_order_of_sites,
+    coordinated,
     need_store,
     read_campaign,
     read_campaign_plan,
     store_of,
 )
-from migrate.cli.common import out, problems_in_words, secret_reader
+from migrate.cli.common import StateDir, out, problems_in_words, secret_reader
 from migrate.cli.conduct import quiet_loop
 from migrate.engine.campaign import (
     CampaignEnding,
@@ -100,6 +101,22 @@ def _prepared(asked: Campaign) -> list[str]:
         return prepare(engine, accounts)
     finally:
         engine.dispose()
+
+
+@campaign.command()
+def demo(state: StateDir = None) -> None:
+    """See a whole campaign on this machine alone.
+
+    Four simulated houses on loopback sockets, four workers in processes of their own, and an SQLite
+    store. One device of one house misbehaves. No real device, no root, about a minute.
+
+    Example: migrate campaign demo
+    """
+    with problems_in_words():
+        need_store()
+        from migrate.cli.campaign_demo import street
+
+        raise typer.Exit(asyncio.run(street(state)).exit)
 
 
 @campaign.command()
@@ -361,7 +378,7 @@ def _coordinated(
 
     with CampaignProgress(out) as view:
         try:
-            return asyncio.run(_in_loop(plan, asked, do, view.show))
+            return asyncio.run(_ended_by_signals(plan, asked, do, view.show))
         except KeyboardInterrupt:
             pass
     say(
@@ -373,7 +390,7 @@ def _coordinated(
     raise typer.Exit(Exit.STOPPED)
 
 
-async def _in_loop(
+async def _ended_by_signals(
     plan: CampaignPlan,
     asked: Campaign,
     do: Callable[[Coordinator], Awaitable[CampaignEnding]],
@@ -384,10 +401,7 @@ async def _in_loop(
     if task is not None:
         asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, task.cancel)
     try:
-        async with store_of(asked, coordinates=True) as store:
-            await patiently(lambda: store.take(plan.key))
-            await patiently(lambda: store.register([site.name for site in plan.sites]))
-            return await do(Coordinator(plan, store, show))
+        return await coordinated(plan, asked, do, show)
     except asyncio.CancelledError:
         raise KeyboardInterrupt from None
 

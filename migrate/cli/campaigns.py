@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from importlib.util import find_spec
 from pathlib import Path
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from migrate.cli.common import TOOL, secret_reader
+from migrate.engine.campaign import CampaignEnding, Coordinator, Show, patiently
 from migrate.model.campaign import Campaign
 from migrate.model.parsing import MOST_TOLD, parse_toml
 from migrate.model.problems import BadFile, Changed, Missing, Problem
@@ -111,3 +112,16 @@ async def store_of(campaign: Campaign, *, coordinates: bool = False) -> AsyncIte
         yield store
     finally:
         await asyncio.to_thread(store.close)
+
+
+async def coordinated(
+    plan: CampaignPlan,
+    asked: Campaign,
+    do: Callable[[Coordinator], Awaitable[CampaignEnding]],
+    show: Show,
+) -> CampaignEnding:
+    """Let a coordinator work on the store, the only one of its campaign. Raises Busy."""
+    async with store_of(asked, coordinates=True) as store:
+        await patiently(lambda: store.take(plan.key))
+        await patiently(lambda: store.register([site.name for site in plan.sites]))
+        return await do(Coordinator(plan, store, show))

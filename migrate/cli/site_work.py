@@ -114,6 +114,7 @@ class SiteHome:
         self._stopped = False
         at = _At(order, leg, self._others(order, leg))
         try:
+            at.unread = self._begun(order.legs[leg - 1]) is not None
             plan = self._frozen(order.legs[leg - 1])
             return await do(plan, at)
         except Trouble as trouble:
@@ -236,36 +237,40 @@ class SiteHome:
 
 @dataclass
 class _At:
-    """The leg that is worked on. `others`: the devices as other legs have them."""
+    """The leg that is worked on. `others`: the devices as other legs have them; `unread`: this leg
+    was begun, and what it has sent has not been looked at."""
 
     order: Order
     leg: int
     others: Mapping[str, DeviceAccount]
     journal: Journal | None = None
     last: tuple[Row, ...] = ()
+    unread: bool = False
 
     @contextmanager
     def opened(self, path: Path) -> Iterator[Journal]:
         """The journal of the leg. What it held last is known afterwards."""
         with closing(open_journal(path)) as journal:
-            self.journal = journal
+            self.journal, self.unread = journal, False
             try:
                 yield journal
             finally:
+                self.journal, self.unread = None, True
                 with suppress(JournalTrouble):
-                    self.last = tuple(journal.rows())
-                self.journal = None
+                    self.last, self.unread = tuple(journal.rows()), False
 
     def account(self, exit_: Exit, *, flip: bool = False) -> SiteAccount:
         """What has come of it so far. Raises JournalTrouble."""
         rows = self.journal.rows() if self.journal else self.last
-        devices = {**self.others, **{row.name: _device(row) for row in rows}}
+        mine = {row.name: _device(row) for row in rows}
+        devices = {**self.others, **mine}
         return SiteAccount(
             exit=exit_,
             leg=self.leg,
             of=len(self.order.legs),
             flip=flip,
-            began=any(device.sent for device in devices.values()),
+            began=self.unread
+            or any(device.sent for device in (*self.others.values(), *mine.values())),
             devices=tuple(devices.values()),
         )
 

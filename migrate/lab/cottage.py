@@ -20,7 +20,8 @@ from migrate.lab.specs import Family, SideSpec, UnitSpec
 
 TITLE = "Quarry Cottage moves to a new access point and broker"
 OLD_SSID, NEW_SSID = "quarry-attic", "quarry-loft"
-OLD_NET, NEW_NET = IPv4Network("127.20.0.0/16"), IPv4Network("127.30.0.0/16")
+MOST_ITEMS = 32
+"""Of one house, where there are several: their MACs must not meet."""
 TROUBLED = "greenhouse-fan"
 """The device that comes back on the old network by itself, the first time."""
 
@@ -80,7 +81,8 @@ look_seconds = 0.1
 class Cottage:
     """The house on loopback: writes its files into a folder, and makes its lab.
 
-    Other `items` make another house; `pace` is the text of the playbook's [pace] table.
+    Other `items` make another house; `pace` is the text of the playbook's [pace] table. `number`:
+    of several houses at a time, which; each has networks and MACs of its own.
     """
 
     def __init__(
@@ -91,8 +93,12 @@ class Cottage:
         pace: str = DEMO_PACE,
         brokers: BrokerKind = BrokerKind.EMBEDDED,
         one_address: bool | None = None,
+        number: int = 0,
     ) -> None:
         self._items = items
+        self._specs = list(_units(items, 1 + MOST_ITEMS * number))
+        old_net = IPv4Network(f"127.{20 + number}.0.0/16")
+        new_net = IPv4Network(f"127.{30 + number}.0.0/16")
         self._pace = pace
         self.folder = folder
         self.fleet = folder / "fleet.toml"
@@ -104,23 +110,23 @@ class Cottage:
         old = SideSpec(
             ssid=OLD_SSID,
             secret=self._secrets["old-wifi"],
-            subnet=OLD_NET,
+            subnet=old_net,
             lease_file=folder / "leases-old",
-            broker_host="127.20.0.2",
+            broker_host=str(old_net[2]),
             broker_port=old_port,
         )
         new = SideSpec(
             ssid=NEW_SSID,
             secret=self._secrets["new-wifi"],
-            subnet=NEW_NET,
+            subnet=new_net,
             lease_file=folder / "leases-new",
-            broker_host="127.30.0.2",
+            broker_host=str(new_net[2]),
             broker_port=new_port,
             broker_username="cottage",
             broker_password=self._secrets["new-broker"],
         )
         self.lab = Lab(
-            list(_units(items)),
+            self._specs,
             old,
             new,
             group="cottage",
@@ -141,7 +147,7 @@ class Cottage:
 
     def _fleet_lines(self) -> Iterator[str]:
         yield 'title = "Quarry Cottage"'
-        for item, spec in zip(self._items, _units(self._items), strict=True):
+        for item, spec in zip(self._items, self._specs, strict=True):
             unit = self.lab.units[item.name]
             yield "\n[[device]]"
             yield f'name = "{item.name}"'
@@ -163,8 +169,8 @@ class Cottage:
 
     def _playbook_text(self) -> str:
         old, new = self.lab.old, self.lab.new
-        nets = "" if self.lab.one_address else f'subnet = "{OLD_NET}"\n'
-        new_net = "127.0.0.0/8" if self.lab.one_address else str(NEW_NET)
+        nets = "" if self.lab.one_address else f'subnet = "{old.subnet}"\n'
+        new_net = "127.0.0.0/8" if self.lab.one_address else str(new.subnet)
         carriers = ", ".join(f'"{item.name}"' for item in self._items if item.feeds)
         accepted = f"feeds_own_way_back = [{carriers}]\n" if carriers else ""
         return f"""title = "{TITLE}"
@@ -196,9 +202,9 @@ _SIGNAL = {"table": -48, "ladder": -60, "tools": -70}
 """Made up: what is hard to reach is mostly far off."""
 
 
-def _units(items: Sequence[Item]) -> Iterator[UnitSpec]:
+def _units(items: Sequence[Item], first: int) -> Iterator[UnitSpec]:
     firmware = {"larch": "3.1.0", "rowan": "1.8.2", "sedge": "0.9"}
-    for number, item in enumerate(items, start=1):
+    for number, item in enumerate(items, start=first):
         fault = Fault(FaultKind.RETURNS_TO_OLD, times=1) if item.name == TROUBLED else None
         yield UnitSpec(
             name=item.name,
