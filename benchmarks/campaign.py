@@ -14,143 +14,43 @@ memory, and a worker of each site, which takes its site's own time and gives its
 from __future__ import annotations
 
 import argparse
-import asyncio
 import heapq
 import json
 import os
-import random
 import resource
-import shutil
 import subprocess
 import sys
 import tempfile
 import time
 import tracemalloc
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from statistics import mean, median
 from typing import Any
 
-from migrate.engine.campaign import CampaignEnding, Coordinator
-from migrate.model.campaign import SitePace
+from benchmarks.campaign_sites import (
+    Conducted,
+    StandIn,
+    campaign_of,
+    conduct,
+    run_campaign,
+    together,
+)
 from migrate.model.problems import Exit
 from migrate.planning.campaign.errands import (
-    Order,
     SiteAccount,
-    SitePlan,
-    from_json,
-    to_json,
 )
-from migrate.planning.campaign.look import Look
 from migrate.planning.campaign.plan import (
     CampaignPlan,
-    PlannedSite,
     campaign_from_json,
-    freeze_campaign,
 )
 from migrate.planning.campaign.standing import Errand, SiteStanding, standing_of
-from migrate.planning.campaign.turn import expected_waves, next_turn
-from migrate.planning.plan import Source
-from migrate.virtual.campaign import Desk, StoreLine, VirtualSite, VirtualStore, VirtualWorker
+from migrate.planning.campaign.turn import next_turn
 from migrate.virtual.clock import run_virtual
-from tests.campaign.homes import HERE, Home, in_virtual_time
-from tests.campaign.scenario import device, setting
-from tests.swarm.scenario import Scenario
+from tests.campaign.homes import in_virtual_time
 from tests.swarm.story import QUICK
-
-VERSIONS = ("1.0", "1.1", "2.0")
-
-
-@dataclass(frozen=True)
-class Conducted:
-    """A site that was really moved. `seconds`: of virtual time, for each leg; `processor`: seconds
-    of processor time, by planning and by moving."""
-
-    name: str
-    plan: SitePlan
-    seconds: tuple[float, ...]
-    accounts: tuple[str, ...]
-    planning: float
-    moving: float
-
-
-def house(number: int, devices: int) -> Scenario:
-    """The house of a site: one or two of three families, in one of three versions each."""
-    rng = random.Random(f"house {number}")  # noqa: S311 - the same house every time, no secret
-    families = rng.sample(["larch", "rowan", "sedge"], rng.choice((1, 2, 2)))
-    versions = {family: rng.choice(VERSIONS) for family in families}
-    found = []
-    for n in range(devices):
-        family = rng.choice(families)
-        found.append(device(n, family, rng.choice(("http", "mqtt")), versions[family]))
-    soak = rng.choice((10.0, 15.0, 20.0))
-    return setting(found, ("wifi",), stranded=1, confidence=0.95, soak=soak)
-
-
-def name_of(number: int) -> str:
-    """Of a site."""
-    return f"home-{number:04}"
-
-
-def conduct(devices: int, number: int) -> Conducted:
-    """Plan and move a site, in a virtual time of its own."""
-    folder = Path(tempfile.mkdtemp(prefix="migrate-site-", dir=QUICK if QUICK.is_dir() else None))
-    try:
-        with in_virtual_time():
-            return run_virtual(_conduct(devices, number, folder))
-    finally:
-        shutil.rmtree(folder)
-
-
-async def _conduct(devices: int, number: int, folder: Path) -> Conducted:
-    began = time.process_time()
-    home = Home(name_of(number), house(number, devices), folder / "site", "benchmark")
-    planned = time.process_time()
-    HERE.set(home)
-    loop = asyncio.get_running_loop()
-    legs = tuple(leg.digest for leg in home.plan.legs)
-    order = Order(kind="move", site=home.name, campaign="benchmark", legs=legs)
-    seconds, accounts = [], []
-    for leg in range(1, len(legs) + 1):
-        at = loop.time()
-        account = await home.work().move(order, leg)
-        if account.exit is not Exit.DONE or account.there != devices:
-            raise RuntimeError(f"{home.name} was to be moved, and is not: {home.told}")
-        seconds.append(loop.time() - at)
-        accounts.append(to_json(account))
-    moved = time.process_time()
-    return Conducted(
-        home.name, home.plan, tuple(seconds), tuple(accounts), planned - began, moved - planned
-    )
-
-
-def campaign_of(plans: Mapping[str, SitePlan]) -> CampaignPlan:
-    """One site in ten comes after another; the pace is what it is if nobody says otherwise."""
-    rng = random.Random(len(plans))  # noqa: S311 - the same campaign every time, no secret
-    sites, names = [], list(plans)
-    for number, (name, plan) in enumerate(plans.items()):
-        after = (rng.choice(names[:number]),) if number and rng.random() < 0.1 else ()
-        sites.append(
-            PlannedSite(
-                name=name,
-                after=after,
-                travel_minutes=rng.choice((0, 10, 30, 60)),
-                legs=plan.legs,
-                twins=plan.twins,
-            )
-        )
-    draft = CampaignPlan(
-        tool="benchmark",
-        title="benchmark",
-        created="2026-01-01T00:00:00+00:00",
-        source=Source(path="campaign.toml", sha256="0" * 64),
-        pace=SitePace(),
-        sites=tuple(sites),
-    )
-    return freeze_campaign(draft, *expected_waves(draft))
 
 
 def without_delay(
@@ -196,101 +96,6 @@ def longest_after(plan: CampaignPlan, seconds: Mapping[str, float]) -> float:
     return max(until(site.name) for site in plan.sites)
 
 
-class StandIn:
-    """A site that has been conducted before: it takes as long, and gives the same account."""
-
-    def __init__(self, seconds: Sequence[float], accounts: Sequence[str]) -> None:
-        self._seconds, self._accounts = seconds, accounts
-        self._picture: SiteAccount | None = None
-
-    async def move(self, order: Order, leg: int) -> SiteAccount:
-        """See VirtualSite."""
-        account = from_json(self._accounts[leg - 1], SiteAccount, order.site)
-        self._picture = account
-        await asyncio.sleep(self._seconds[leg - 1])
-        self._picture = None
-        return account
-
-    async def back(self, order: Order, leg: int) -> SiteAccount:
-        """Nothing is taken back here."""
-        raise NotImplementedError
-
-    def stop(self) -> None:
-        """Nothing is stopped here."""
-
-    @property
-    def picture(self) -> SiteAccount | None:
-        """As full as it gets."""
-        return self._picture
-
-
-class Measured(Desk):
-    """A desk that measures what the coordinator does between two words to the store: it gives way
-    to nobody there."""
-
-    def __init__(self, store: VirtualStore, line: StoreLine) -> None:
-        super().__init__(store, line, "coordinator")
-        self.looks, self.processor, self._since = 0, 0.0, 0.0
-
-    async def look(self, campaign: str, sites: Sequence[str]) -> Look:
-        """See Desk."""
-        self._stop()
-        found = await super().look(campaign, sites)
-        self.looks += 1
-        self._since = time.process_time()
-        return found
-
-    async def give(self, order: Order) -> None:
-        """See Desk."""
-        self._stop()
-        await super().give(order)
-        self._since = time.process_time()
-
-    async def news(self, seconds: float) -> None:
-        """See Desk."""
-        self._stop()
-        await super().news(seconds)
-
-    def _stop(self) -> None:
-        if self._since:
-            self.processor += time.process_time() - self._since
-        self._since = 0.0
-
-
-async def run_campaign(
-    plan: CampaignPlan,
-    works: Mapping[str, Callable[[], VirtualSite]],
-    begun: Callable[[], None] = lambda: None,
-) -> dict[str, float]:
-    """The campaign, from the first look to the last. `begun` is called when every worker has been
-    heard of, and before the coordinator is there."""
-    loop = asyncio.get_running_loop()
-    store = VirtualStore(list(works))
-    workers = []
-    for name, work in works.items():
-        line = StoreLine(random.Random(name))  # noqa: S311
-        workers.append(asyncio.create_task(VirtualWorker(store, line, name, work()).live()))
-    await asyncio.sleep(5)
-    begun()
-    at, processor = loop.time(), time.process_time()
-    desk = Measured(store, StoreLine(random.Random("coordinator")))  # noqa: S311
-    ending: CampaignEnding = await Coordinator(plan, desk).forward()
-    if ending.exit is not Exit.DONE:
-        raise RuntimeError(f"the campaign was to be done, and is not: {ending.headline}")
-    for worker in workers:
-        worker.cancel()
-    await asyncio.gather(*workers, return_exceptions=True)
-    errands = [kept.errand for kept in store.errands.values()]
-    waits = [(e.taken_at or 0.0) - (e.asked_at or 0.0) for e in errands]
-    return {
-        "seconds": loop.time() - at,
-        "looks": desk.looks,
-        "coordinator": desk.processor,
-        "processor": time.process_time() - processor,
-        "taken_after": mean(waits),
-    }
-
-
 def coordinator_alone(place: Path, *, trace: bool) -> dict[str, float]:
     """In a process of its own: coordinator, store, and a stand-in for each site."""
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
@@ -308,7 +113,9 @@ def coordinator_alone(place: Path, *, trace: bool) -> dict[str, float]:
             tracemalloc.reset_peak()
             marks.append(tracemalloc.get_traced_memory()[0])
 
-    found = run_virtual(run_campaign(plan, works, begun))
+    # What is held in memory does not hang on how often it is looked at; to trace it takes long.
+    run = partial(run_campaign, plan, works, begun)
+    found = run_virtual(run(pause=30.0, beats=(40.0, 40.0)) if trace else run())
     if trace:
         found["plan"] = of_plan
         found["peak"] = tracemalloc.get_traced_memory()[1] - marks[0]
@@ -323,44 +130,6 @@ def in_a_process(place: Path, *, trace: bool) -> dict[str, float]:
     command += ["--trace"] if trace else []
     done = subprocess.run(command, check=True, capture_output=True, text=True)  # noqa: S603
     return dict(json.loads(done.stdout))
-
-
-async def together(sites: int, devices: int, folder: Path) -> tuple[CampaignPlan, dict[str, float]]:
-    """The campaign with all houses in its own virtual time."""
-    homes = {}
-    for number in range(sites):
-        name = name_of(number)
-        homes[name] = Home(name, house(number, devices), folder / name, "benchmark")
-    plan = campaign_of({name: home.plan for name, home in homes.items()})
-    works = {name: partial(_AtHome, home) for name, home in homes.items()}
-    return plan, await run_campaign(plan, works)
-
-
-class _AtHome:
-    """The worker's own work at a site, whose files are removed when it is over."""
-
-    def __init__(self, home: Home) -> None:
-        self._home, self._work = home, home.work()
-
-    async def move(self, order: Order, leg: int) -> SiteAccount:
-        """See VirtualSite."""
-        HERE.set(self._home)
-        account = await self._work.move(order, leg)
-        if leg == len(order.legs):
-            shutil.rmtree(self._home.folder)
-        return account
-
-    async def back(self, order: Order, leg: int) -> SiteAccount:
-        """Nothing is taken back here."""
-        raise NotImplementedError
-
-    def stop(self) -> None:
-        """Nothing is stopped here."""
-
-    @property
-    def picture(self) -> SiteAccount | None:
-        """How far it is."""
-        return self._work.picture
 
 
 def main() -> None:

@@ -20,13 +20,14 @@ from pydantic.fields import FieldInfo
 
 from migrate.dialects.parts import PLACES
 from migrate.dialects.schema import Dialect
+from migrate.model.campaign import Campaign
 from migrate.model.fleet import Fleet
 from migrate.model.playbook import Playbook
 from migrate.model.settings import FLAGS, NUMBERS, SECRETS, Setting
 
 HERE = Path(__file__).parent
 TARGET, WORDS = HERE / "files.md", HERE / "keys.toml"
-ROOTS: tuple[type[BaseModel], ...] = (Fleet, Playbook, Dialect)
+ROOTS: tuple[type[BaseModel], ...] = (Fleet, Playbook, Dialect, Campaign)
 PLAIN = {
     str: "text",
     int: "whole number",

@@ -1,4 +1,4 @@
-"""Writes the JSON Schemas of the three kinds of files from the models, with the words of
+"""Writes the JSON Schemas of the four kinds of files from the models, with the words of
 docs/keys.toml: `python docs/generate_schemas.py`. With `--check` it writes nothing and ends with 1
 if they are not what it would write.
 
@@ -18,12 +18,18 @@ from typing import Any
 from pydantic import BaseModel
 
 from migrate.dialects.schema import Dialect
+from migrate.model.campaign import Campaign
 from migrate.model.fleet import Fleet
 from migrate.model.playbook import Playbook
 
 HERE = Path(__file__).parent
 TARGET = HERE.parent / "migrate" / "dialects" / "schemas"
-KINDS: dict[str, type[BaseModel]] = {"fleet": Fleet, "playbook": Playbook, "dialect": Dialect}
+KINDS: dict[str, type[BaseModel]] = {
+    "fleet": Fleet,
+    "playbook": Playbook,
+    "dialect": Dialect,
+    "campaign": Campaign,
+}
 
 
 def schema(model: type[BaseModel], words: Mapping[str, Any]) -> dict[str, Any]:

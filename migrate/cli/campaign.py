@@ -315,7 +315,8 @@ def rollback(
 ) -> None:
     """Take the sites back to the old side, one first, then more, each by its own journal.
 
-    The old networks must still be on air. Sites that are under way have to stop first.
+    The old networks must still be on air. Sites that are under way have to stop first. Once a site
+    was taken back, its campaign does not go forward any more: plan what is left as another one.
 
     Example: migrate campaign rollback --site alder
     """

@@ -116,15 +116,16 @@ class Coordinator:
         again: Collection[str] = (),
         not_flipped: Collection[str] = (),
     ) -> CampaignEnding:
-        """Take the sites of these names back to the old side; all of them, without names. `again`:
-        those whose way back is held, and is gone on with; `not_flipped`: those where the access
-        point still has its old passphrase, by the owner's word.
+        """Take the sites of these names back to the old side; without names those of `again`, and
+        without those all of them. `again`: sites whose way back is held, and is gone on with;
+        `not_flipped`: those where the access point still has its old passphrase, by the owner's
+        word.
 
         Raises Refused while a site is under way forward, and where a site that came after one of
         these would stay behind.
         """
         standings = (await self._look()).standings(self._plan)
-        wanted = frozenset(names or self._names)
+        wanted = frozenset(names or again or self._names)
         self._check_back(standings, wanted, again)
         await self._want("run")
         words = {name: Answers(not_flipped=True) for name in not_flipped}

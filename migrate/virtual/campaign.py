@@ -261,7 +261,8 @@ class VirtualSite(Protocol):
 
 class VirtualWorker:
     """One process of a site's worker. `at` is told each step between two words to the store, and
-    may raise, which ends it there; whoever is started next goes on."""
+    may raise, which ends it there; whoever is started next goes on. `beats`: seconds between two
+    signs of it, while it has nothing to do and while it has."""
 
     def __init__(
         self,
@@ -270,12 +271,14 @@ class VirtualWorker:
         site: str,
         work: VirtualSite,
         at: Callable[[str], None] = lambda step: None,
+        beats: tuple[float, float] = (BEAT_SECONDS, BUSY_BEAT_SECONDS),
     ) -> None:
         self._store = store
         self._line = line
         self._site = site
         self._work = work
         self._at = at
+        self._beat, self._busy_beat = beats
         self._doing = ""
         self._news = asyncio.Event()
 
@@ -337,7 +340,7 @@ class VirtualWorker:
                     self._work.stop()
             self._news.clear()
             with suppress(TimeoutError):
-                async with asyncio.timeout(BUSY_BEAT_SECONDS if self._doing else BEAT_SECONDS):
+                async with asyncio.timeout(self._busy_beat if self._doing else self._beat):
                     await self._news.wait()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 from pathlib import Path
 
@@ -14,12 +15,9 @@ pytestmark = [pytest.mark.long, pytest.mark.timeout(180)]
 
 
 def test_a_street_of_four_houses(tmp_path: Path) -> None:
-    ended = await migrate(
-        ("campaign", "demo", "--state", tmp_path),
-        tmp_path,
-        {"PATH": "", "HOME": str(tmp_path)},
-        150,
-    )
+    environment = {"PATH": "", "HOME": str(tmp_path)}
+    words = ("campaign", "demo", "--state", tmp_path)
+    ended = asyncio.run(migrate(words, tmp_path, environment, 150))
     assert ended.code == Exit.DONE, ended.all
     assert "elder: held, 4 of 6 devices: greenhouse-fan has returned" in ended.out
     assert "4 of 4 sites are moved" in ended.out

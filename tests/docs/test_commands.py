@@ -15,6 +15,7 @@ from migrate.lab import Fault, FaultKind, two_networks_possible
 from .calling import call, says
 from .house import House, house
 from .markdown import DOCUMENTS, ROOT, blocks, commands, excerpts, lines_typed, read
+from .test_campaigns import CAMPAIGNS
 from .test_looking_on import LOOKING_ON
 from .test_new_broker import NEW_BROKER
 from .test_survey import SURVEY
@@ -52,7 +53,7 @@ def everywhere(here: House, side: str) -> bool:
 
 def test_every_command_shown_is_run_here_or_with_the_playbooks() -> None:
     run = {one.text for one in (*FIRST_STEPS, *GONE_WRONG, *ON_PAPER, *NEW_BROKER, *LOOKING_ON)}
-    run |= {one.text for one in (*SURVEY, *WRITING)}
+    run |= {one.text for one in (*SURVEY, *WRITING, *CAMPAIGNS)}
     run |= {one.text for one in commands(read(ROOT / "README.md"))}  # see test_playbooks.py
     for document in DOCUMENTS:
         for line in lines_typed(read(document)):

@@ -10,7 +10,7 @@ import pytest
 
 from .markdown import DOCUMENTS, ROOT, anchors, links, read
 
-EXAMPLES = sorted((ROOT / "playbooks").iterdir())
+EXAMPLES = sorted(path for path in (ROOT / "playbooks").rglob("*") if path.is_file())
 MANUALS = sorted((ROOT / "docs" / "manuals").glob("*.md"))
 OURS = [*DOCUMENTS, *MANUALS, *EXAMPLES, ROOT / "docs" / "keys.toml", ROOT / ".ci" / "run"]
 # RFC 5737: documentation; RFC 1122 section 3.2.1.3: loopback, where the lab really runs.

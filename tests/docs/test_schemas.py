@@ -21,6 +21,7 @@ from typer.testing import CliRunner
 from migrate.cli.app import app
 from migrate.cli.schema import Kind, schema_text
 from migrate.dialects.schema import Dialect
+from migrate.model.campaign import Campaign
 from migrate.model.fleet import Fleet, Strict
 from migrate.model.parsing import validate
 from migrate.model.playbook import Playbook
@@ -32,6 +33,7 @@ MODELS: dict[Kind, type[Strict]] = {
     Kind.FLEET: Fleet,
     Kind.PLAYBOOK: Playbook,
     Kind.DIALECT: Dialect,
+    Kind.CAMPAIGN: Campaign,
 }
 FILES = [
     (Kind.FLEET, ROOT / "playbooks" / "fleet.toml"),
@@ -39,6 +41,11 @@ FILES = [
     *((Kind.DIALECT, path) for path in sorted((ROOT / "migrate/dialects/shipped").glob("*.toml"))),
 ]
 FILES = [one for one in FILES if (one[0] is Kind.FLEET) == (one[1].name == "fleet.toml")]
+FILES += [
+    (Kind.CAMPAIGN, ROOT / "playbooks" / "campaign" / "campaign.toml"),
+    *((Kind.FLEET, path) for path in sorted((ROOT / "playbooks").glob("*/*/fleet.toml"))),
+    *((Kind.PLAYBOOK, path) for path in sorted((ROOT / "playbooks").glob("*/*/playbook.toml"))),
+]
 CHECKERS = {
     kind: jsonschema.Draft202012Validator(
         json.loads(schema_text(kind)), format_checker=jsonschema.FormatChecker()
@@ -121,6 +128,12 @@ def test_what_migrate_takes_a_schema_takes(one: tuple[Kind, Path], data: st.Data
         (Kind.PLAYBOOK, {"wifi": {"ssid": "a", "secret": "written out"}}),
         (Kind.PLAYBOOK, {"pace": {"confidence": 1}}),
         (Kind.DIALECT, {"name": "a", "about": "b"}),
+        (Kind.CAMPAIGN, {"store": {"file": "a"}}),
+        (Kind.CAMPAIGN, {"store": {"file": "a"}, "site": [{"name": "Alder"}]}),
+        (
+            Kind.CAMPAIGN,
+            {"store": {"host": "a", "password": "written out"}, "site": [{"name": "a"}]},
+        ),
     ],
 )
 def test_usual_mistakes_are_seen_by_an_editor(kind: Kind, data: Any) -> None:

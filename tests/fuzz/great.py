@@ -147,6 +147,64 @@ def snapshots() -> Iterator[tuple[str, bytes]]:
     yield "others", _filled(b'"x",', head + one + b'"others":[', b'"x"]}]}')
 
 
+def campaigns() -> Iterator[tuple[str, bytes]]:
+    """For the reader of campaign files."""
+    store = b'[store]\nfile = "c"\n'
+    yield "sites, all alike", store + _filled(b'[[site]]\nname = "a"\naccount = "b"\n')[:400_000]
+    circle = "".join(
+        f'[[site]]\nname = "s{n}"\nafter = ["s{(n + 1) % 9_999}"]\n' for n in range(9_999)
+    )
+    yield "a great circle", store + circle.encode()
+    yield (
+        "after nobody",
+        store + _filled(b'"x",', b'[[site]]\nname = "a"\nafter = [')[:80_000] + b"]",
+    )
+    yield "a long host", _filled(b"x:", b'[store]\nhost = "', b'"\n[[site]]\nname = "a"\n')
+
+
+def campaign_plans(plan: bytes) -> Iterator[tuple[str, bytes]]:
+    """For readers of frozen campaigns: made from a good one."""
+    good = json.loads(plan)
+    first = good["sites"][0]
+    sites = [{**first, "name": f"s{n}", "after": [f"s{n - 1}"] if n else []} for n in range(2_000)]
+    waves = [{"sites": [f"s{n}"], "exposure": 1.0} for n in range(2_000)]
+    yield "sites in a row", json.dumps({**good, "sites": sites, "waves": waves}).encode()[:SIZE]
+    crowd = [{"sites": [f"s{n}" for n in range(2_000)], "exposure": 1e308}]
+    yield "one wave", json.dumps({**good, "sites": sites, "waves": crowd}).encode()[:SIZE]
+    yield "no wave", json.dumps({**good, "sites": sites, "waves": []}).encode()[:SIZE]
+    evil = "x\x1b]0;p\x07\u202e\n| a"
+    for field in ("tool", "created", "title"):
+        yield f"hostile {field}", json.dumps({**good, field: evil}).encode()
+    source = {**good["source"], "path": evil}
+    yield "hostile path", json.dumps({**good, "source": source}).encode()
+    yield "hostile why", json.dumps({**good, "sites": [{**first, "why": evil}]}).encode()
+    for name, value in (("NaN", "NaN"), ("inf", "Infinity"), ("long", "9" * 4000)):
+        late = [{**one, "travel_minutes": "HERE"} for one in good["sites"]]
+        yield (
+            f"{name} minutes",
+            json.dumps({**good, "sites": late}).replace('"HERE"', value).encode(),
+        )
+        wide = [{**wave, "exposure": "HERE"} for wave in good["waves"]]
+        yield (
+            f"{name} exposure",
+            json.dumps({**good, "waves": wide}).replace('"HERE"', value).encode(),
+        )
+    yield "nested", b'{"sites":' + b"[" * 500_000
+
+
+def errands() -> Iterator[tuple[str, bytes]]:
+    """For readers of what travels."""
+    head = b'{"format":1,"exit":0,"devices":['
+    one = b'{"name":"a","state":"settled","direction":"forward"}'
+    yield "devices", _filled(one + b",", head, one + b"]}")
+    yield "empty devices", _filled(b"{},", head, b"{}]}")
+    yield "a long name", _filled(b"x", head + b'{"name":"', b'"}]}')
+    yield "twins", _filled(b"{},", b'{"format":1,"exit":0,"tool":"1","twins":[', b"{}]}")
+    yield "names", _filled(b'"x",', b'{"kind":"move","site":"a","answers":{"again":[', b'"x"]}}')
+    yield "keys", b"{" + _numbered('"k{}":1,', 90_000) + b'"z":1}'
+    yield "nested", b'{"answers":' * 90_000
+
+
 def leases() -> Iterator[tuple[str, bytes]]:
     """For the reader of lease files."""
     line = b"1767225600 00:00:5e:00:53:01 192.0.2.11 desk-lamp *\n"
@@ -196,6 +254,12 @@ def for_reader(name: str, seed: bytes) -> list[tuple[str, bytes]]:
     found = list(anything())
     if name in ("fleet.toml", "playbook", "dialect"):
         found += toml()
+    elif name == "campaign":
+        found += [*toml(), *campaigns()]
+    elif name.startswith("campaign"):
+        found += campaign_plans(seed)
+    elif name.startswith("errand"):
+        found += errands()
     elif name == "fleet.csv":
         found += csv()
     elif name.startswith("plan"):

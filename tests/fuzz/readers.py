@@ -19,15 +19,19 @@ from types import MappingProxyType
 
 from rich.console import Console
 
+from migrate.cli.campaigns import check_order_of_sites, read_campaign
 from migrate.dialects.messages import Reply
 from migrate.dialects.schema import Dialect
 from migrate.dialects.things.description import parse_thing
 from migrate.dialects.things.match import ByHand, match
 from migrate.dialects.things.render import render
 from migrate.dialects.understand import NotUnderstood, answer, readings
+from migrate.model.fleet import Strict
 from migrate.model.parsing import parse_fleet, parse_toml
 from migrate.model.playbook import Playbook
 from migrate.model.problems import Trouble
+from migrate.planning.campaign.errands import Order, SiteAccount, SitePlan, from_json, to_json
+from migrate.planning.campaign.plan import CampaignPlan, campaign_from_json, freeze_campaign
 from migrate.planning.ledger import findings_from_json
 from migrate.planning.plan import digest_of
 from migrate.ports.files import load_dialect, read_dialect, read_plan, read_text
@@ -35,6 +39,7 @@ from migrate.ports.fleet_file import edited, read_for_edit
 from migrate.ports.snapshots import read_snapshot
 from migrate.ports.sources.lease_formats import parse_leases
 from migrate.ports.sources.neighbours import parse_arp, parse_table
+from migrate.views.campaign.plan import show_campaign_plan
 from migrate.views.plan import show_plan
 from tests.fuzz.seeds import DIALECTS, SEEDS
 
@@ -114,13 +119,54 @@ def _shown_plan(path: Path) -> None:
     except (ValueError, TypeError, AttributeError, RecursionError, UnicodeError):
         pass
     plan = read_plan(path)
+    _steers_nothing(lambda console: show_plan(plan, console))
+
+
+def _steers_nothing(show: Callable[[Console], None]) -> None:
     for colour in (True, False):
         told = io.StringIO()
-        show_plan(plan, Console(file=told, width=80, force_terminal=colour, color_system=None))
+        show(Console(file=told, width=80, force_terminal=colour, color_system=None))
         odd = {char for char in told.getvalue() if not char.isprintable()} - {"\n", "\x1b"}
         assert not odd, odd
         # A terminal is steered by the styles alone: numbers between [ and m (ECMA-48, SGR).
         assert "\x1b" not in re.sub(r"\x1b\[[0-9;]*m", "", told.getvalue())
+
+
+def _campaign(path: Path) -> None:
+    check_order_of_sites(read_campaign(path), path)
+
+
+def _campaign_plan(path: Path) -> object:
+    return campaign_from_json(read_text(path), str(path))
+
+
+def _shown_campaign_plan(path: Path) -> None:
+    """As a plan of one site is shown: its digest is put right."""
+    try:
+        odd = CampaignPlan.model_validate_json(path.read_bytes())
+    except ValueError:
+        _campaign_plan(path)
+        return
+    plan = freeze_campaign(odd, odd.waves, {site.name: site.why for site in odd.sites})
+    assert campaign_from_json(plan.to_json(), str(path)) == plan
+    _steers_nothing(lambda console: show_campaign_plan(plan, console))
+
+
+def _errand(kind: type[Strict]) -> Read:
+    """Of what stands in the store. What is taken is written as it was understood; of what is
+    refused nothing is repeated."""
+
+    def read(octets: bytes) -> str:
+        text = octets.decode("utf-8", "replace")
+        try:
+            taken = from_json(text, kind, "alder/c0ffee/move/1")
+        except Trouble as error:
+            return refusal(error, "alder/c0ffee/move/1")
+        assert from_json(to_json(taken), kind, "") == taken
+        assert to_json(taken).isprintable()
+        return "taken"
+
+    return read
 
 
 def _thing(path: Path) -> object:
@@ -208,6 +254,16 @@ def _all() -> Mapping[str, Reader]:
         Reader("thing", _in_file("lamp.td.json", _thing), SEEDS["thing"]),
         Reader("fleet to edit", _in_file("fleet.toml", _edited), SEEDS["fleet.toml"]),
         Reader("snapshot", _in_file("survey.json", read_snapshot), SEEDS["snapshot"]),
+        Reader("campaign", _in_file("campaign.toml", _campaign), SEEDS["campaign"]),
+        Reader("campaign plan", _in_file("c.plan.json", _campaign_plan), SEEDS["campaign plan"]),
+        Reader(
+            "campaign, shown",
+            _in_file("c.shown.plan.json", _shown_campaign_plan),
+            SEEDS["campaign plan"],
+        ),
+        Reader("errand: order", _errand(Order), SEEDS["order"]),
+        Reader("errand: plan", _errand(SitePlan), SEEDS["site plan"]),
+        Reader("errand: account", _errand(SiteAccount), SEEDS["account"]),
     ]
     for name in ("larch", "rowan", "sedge", *DIALECTS):
         dialect = _dialect(name)

@@ -9,12 +9,15 @@ from collections.abc import Mapping
 from pathlib import Path
 from unittest import mock
 
+from migrate.planning.campaign.plan import freeze_campaign
+from migrate.planning.campaign.turn import expected_waves
 from migrate.planning.make import make_plan
 from migrate.ports.files import load
 from migrate.ports.secret_reader import SecretReader
 from tests.cli.paper import FLEET, PLAYBOOK
 from tests.cli.paper import SECRETS as WORDS
 from tests.dialects.things.test_things import LAMP, thing
+from tests.planning.campaigns import campaign, site
 from tests.ports.sources.test_neighbours import ARP
 from tests.ports.sources.test_neighbours import TABLE as NEIGHBOURS
 from tests.ports.sources.test_other_formats import ISC, KEA
@@ -109,6 +112,13 @@ def _plan() -> bytes:
     return plan.to_json().encode()
 
 
+def _campaign_plan() -> bytes:
+    draft = campaign(
+        site("alder", "1 2", travel_minutes=5), site("birch", "1", ["alder"]), site("cedar", "")
+    )
+    return freeze_campaign(draft, *expected_waves(draft)).to_json().encode()
+
+
 def _rpc(**more: object) -> bytes:
     return json.dumps({"jsonrpc": "2.0", "id": 7, **more}).encode()
 
@@ -169,6 +179,35 @@ SEEDS: Mapping[str, tuple[bytes, ...]] = {
         KEA.encode(),
     ),
     "neighbours": (NEIGHBOURS.encode(), ARP.encode()),
+    "campaign": (
+        b'[store]\nhost = "db.example.net"\nport = 5433\ndatabase = "homes"\n'
+        b'account = "runs_it"\npassword = { env = "STORE" }\nca = "ca.pem"\n\n'
+        b"[pace]\nheld_at_most = 2\nconfidence = 0.9\nmost_at_once = 7\nwait_when_held = 3\n\n"
+        b'[[site]]\nname = "alder"\ntravel_minutes = 5\n\n[[site]]\nname = "birch-2"\n'
+        b'after = ["alder"]\naccount = "birch"\npassword = { file = "birch.secret" }\n'
+        b'playbook = "house.toml"\nfleet = "fleet.csv"\n',
+        b'title = "trial"\nstore = { file = "c.sqlite3" }\nsite = [{ name = "a" }]\n',
+    ),
+    "campaign plan": (_campaign_plan(),),
+    "order": (
+        b'{"format":1,"kind":"move","site":"alder","campaign":"c0ffee","attempt":2,"legs":["'
+        + b"a" * 64
+        + b'"],"answers":{"again":["hall lamp"],"write_off":["fan"],"flipped":true}}',
+        b'{"format":1,"kind":"plan","site":"alder","campaign":"plan-c0ffee"}',
+    ),
+    "site plan": (
+        b'{"format":1,"exit":0,"tool":"1.2.0","legs":[{"digest":"'
+        + b"a" * 64
+        + b'","devices":3,"waves":2,"together":true}],"twins":[{"dialect":"larch","digest":"'
+        + b"b" * 64
+        + b'","firmware":"3.1.0","devices":3}]}',
+        b'{"format":1,"exit":4,"tool":"1.2.0","problems":2}',
+    ),
+    "account": (
+        b'{"format":1,"exit":7,"leg":1,"of":2,"flip":true,"began":true,"devices":[{"name":"lamp",'
+        b'"state":"adrift","direction":"forward","sent":true},{"name":"fan","state":"settled",'
+        b'"direction":"back","written_off":true}]}',
+    ),
     "thing": (json.dumps(thing()).encode(), json.dumps(LAMP).encode()),
     "larch replies": (
         json.dumps(_LARCH).encode(),

@@ -1,9 +1,9 @@
 """What the account of a worker may touch: the rows of its own site, and no others.
 
-PostgreSQL holds this by row-level security (manual, section 5.9), not migrate. In every table of
-DBOS that belongs to an errand, the key of the errand names its site first; what belongs to a worker
-as a whole names the application, which is named after the site. A table in which neither stands is
-closed to workers. The row of a site names the account of its worker, and `own_site()` looks there
+PostgreSQL holds this by row-level security (manual, "Row Security Policies"), not migrate. In every
+table of DBOS that belongs to an errand, the key of the errand names its site first; what belongs to
+a worker as a whole names the application, which is named after the site. A table in which neither
+stands is closed to workers. The row of a site names the account of its worker, and `own_site()` looks there
 with the rights of whoever prepared the store.
 
 All accounts of workers are members of one role that holds the grants, so that they stay short.
@@ -43,7 +43,7 @@ def prepare(engine: sa.Engine, accounts: Mapping[str, str | None]) -> list[str]:
     rows. Can be done again at any time.
 
     What only an administrator of the server can do is returned, as statements of SQL to be run
-    there; then prepare once more. Raises StoreLost, and Trouble if the tables cannot be made.
+    there; then prepare once more. Raises StoreLost, and Refused if the tables cannot be made.
     """
     make_store(engine)
     if engine.dialect.name != "postgresql":

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from dbos import DBOS, DBOSClient, WorkflowStatus
 
 from migrate.model.campaign import StorePlace
-from migrate.model.problems import BadFile, Busy, Problem, Trouble
+from migrate.model.problems import BadFile, Busy, Problem, Refused
 from migrate.model.secrets import Secret
 from migrate.planning.campaign.errands import (
     MOST_OCTETS,
@@ -308,9 +308,9 @@ class DurableStore:
         if self._engine.dialect.name != "postgresql":
             with self._engine.begin() as db:
                 known = set(db.scalars(sa.select(SITE.c.site)))
-                for site in sites:
-                    if site not in known:
-                        db.execute(sa.insert(SITE).values(site=site))
+                new = [{"site": site} for site in sites if site not in known]
+                if new:
+                    db.execute(sa.insert(SITE).prefix_with("OR IGNORE"), new)
 
 
 def open_store(
@@ -334,7 +334,7 @@ def open_store(
 
 
 def make_store(engine: sa.Engine) -> None:
-    """Make the tables of DBOS and ours, or bring them to this version. Raises Trouble if the
+    """Make the tables of DBOS and ours, or bring them to this version. Raises Refused if the
     account may not."""
     read_json_only()
     config: Any = {
@@ -351,7 +351,7 @@ def make_store(engine: sa.Engine) -> None:
         DBOS.listen_queues([])
         DBOS.launch()
     except sa.exc.DBAPIError as error:
-        raise Trouble(
+        raise Refused(
             Problem(
                 "the tables of the store cannot be made: "
                 f"{type(error.orig).__name__ if error.orig else type(error).__name__}",
