@@ -3,8 +3,8 @@
 PostgreSQL holds this by row-level security (manual, "Row Security Policies"), not migrate. In every
 table of DBOS that belongs to an errand, the key of the errand names its site first; what belongs to
 a worker as a whole names the application, which is named after the site. A table in which neither
-stands is closed to workers. The row of a site names the account of its worker, and `own_site()` looks there
-with the rights of whoever prepared the store.
+stands is closed to workers. The row of a site names the account of its worker, and `own_site()`
+looks there with the rights of whoever prepared the store.
 
 All accounts of workers are members of one role that holds the grants, so that they stay short.
 """
