@@ -28,6 +28,7 @@ from migrate.ports.fleet_file import Text, edited, read_for_edit, write_over
 from migrate.ports.http import HttpLine
 from migrate.ports.mqtt_line import MqttLine
 from migrate.ports.sockets import Sockets, broker_address, now
+from migrate.ports.sources.dns_sd import service_type
 from migrate.ports.sources.identify import can_ask_strangers
 from migrate.views.found import show_found
 from migrate.views.lines import say
@@ -140,6 +141,8 @@ def find(
             raise typer.BadParameter(
                 "nothing to ask: name a --range, a --broker or --playbook, --leases or --service"
             )
+        for one in services or ():
+            service_type(one)
         read = read_for_edit(fleet)
         known = _fleet(read, fleet)
         speak = _dialects(dialects or [], fleet, known)

@@ -47,14 +47,16 @@ def _devices(gathered: Gathered, difference: Difference, console: Console) -> No
     table.add_column("firmware", overflow="fold")
     table.add_column("where", overflow="fold")
     table.add_column("found by", overflow="fold")
+    if names:
+        table.add_column("new, as", overflow="fold")
     for one in gathered.devices:
         told = [
             one.addresses[0] if one.addresses else "",
             f"topic {one.topic}" if one.topic else "",
         ]
-        by = ", ".join(one.sources) + (f"; new: {names[one.mac]}" if one.mac in names else "")
-        where = ", ".join(part for part in told if part)
-        cells = (one.mac, one.dialect or "", one.firmware or "not told", where, by)
+        by, where = ", ".join(one.sources), ", ".join(part for part in told if part)
+        cells = [one.mac, one.dialect or "", one.firmware or "not told", where, by]
+        cells += [names.get(one.mac, "")] if names else []
         table.add_row(*(harmless(cell) for cell in cells))
     show(console, table)
     for one in gathered.devices:

@@ -141,7 +141,7 @@ async def test_who_asks_for_a_login_is_told_apart(tmp_path: Path, starter: Start
         (["--broker", "me:word@127.0.0.1:1"], Exit.USAGE, "no login stands in it"),
         (["--broker", "::1"], Exit.USAGE, "no host and port"),
         (["--leases", "none.leases", "--dialect", "sedge"], Exit.UNREACHABLE, "cannot be read"),
-        (["--service", "http", "--dialect", "sedge"], Exit.UNREACHABLE, "no type of service"),
+        (["--service", "http", "--dialect", "sedge"], Exit.BAD_FILE, "no type of service"),
         (["--leases", "none.leases"], Exit.BAD_FILE, "there is no dialect to ask with"),
         (["--range", "127.0.0.1/32", "--dialect", "oak"], Exit.BAD_FILE, "no dialect 'oak'"),
     ],

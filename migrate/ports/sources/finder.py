@@ -10,6 +10,8 @@ import asyncio
 from collections.abc import Awaitable, Callable, Collection, Mapping, Sequence
 from ipaddress import IPv4Address, IPv4Network
 
+import zeroconf
+
 from migrate.dialects.schema import Dialect
 from migrate.model.playbook import Search
 from migrate.model.problems import Trouble
@@ -62,10 +64,12 @@ class NeighbourFinder:
             return ()
         now = asyncio.get_running_loop().time()
         if self._read_at is None or now - self._read_at >= FRESH_SECONDS:
-            self._read_at, self._known = now, {}
-            for sight in await self._table():
+            self._read_at = now
+            known: dict[str, list[str]] = {}
+            for sight in await self._table():  # meanwhile others look at what was known before
                 if sight.mac and sight.address:
-                    self._known.setdefault(sight.mac, []).append(sight.address)
+                    known.setdefault(sight.mac, []).append(sight.address)
+            self._known = known
         return [one for one in self._known.get(mac, ()) if IPv4Address(one) in subnet]
 
 
@@ -120,7 +124,7 @@ class AskingFinder:
         async def run() -> None:
             try:
                 await ask()
-            except (Trouble, OSError):
+            except (Trouble, OSError, zeroconf.Error):
                 pass  # a way that leads nowhere; the others go on
             finally:
                 self._ended[way] = asyncio.get_running_loop().time()

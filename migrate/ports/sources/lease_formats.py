@@ -38,6 +38,8 @@ _STATEMENT = re.compile(
     rf'(?:^|(?<=;))[ \t]*+([a-z][a-z-]*+)[ \t]++((?:[^;"\n]|{_QUOTED})*+);', re.MULTILINE
 )
 _DATE = re.compile(r"[0-6] (\d{4,6})/(\d{1,2})/(\d{1,2}) (\d{1,2}):(\d{1,2}):(\d{1,2})")
+_KEA_SIGN = re.compile(r"&#x([0-9a-fA-F]{2})")
+"""How Kea writes a comma in a value, as &#x2c (its administrator reference, memfile)."""
 _EPOCH = re.compile(r"epoch (\d{1,18})")
 
 
@@ -51,15 +53,19 @@ class Lease:
     name: str = ""
 
 
-def parse_leases(text: str) -> dict[str, list[Lease]]:
-    """Leases by MAC, the one that ends last first, in whichever of the three formats.
+def parse_leases(head: str, text: str | None = None) -> dict[str, list[Lease]]:
+    """Leases by MAC, the one that ends last first, in whichever of the three formats. `head`: the
+    first lines, by which the format is known; `text`: what is read as leases, if that is not all.
 
     A server may be writing the file just now, so that a reader sees the first part of it: a lease
     that is cut off is passed over.
     """
-    if text.lstrip().startswith("address,hwaddr"):
-        read = _kea(text)
-    elif _ISC.search(text):
+    whole = text is None
+    text = head if text is None else text
+    if head.lstrip().startswith("address,hwaddr"):
+        first, _, rest = head.lstrip().partition("\n")
+        read = _kea(first, rest if whole else text)
+    elif _ISC.search(head):
         read = _isc(text)
     else:
         read = _dnsmasq(text)
@@ -127,12 +133,12 @@ def _isc_time(text: str) -> float | None:
     return None
 
 
-def _kea(text: str) -> Iterator[tuple[str, Lease]]:
+def _kea(header: str, text: str) -> Iterator[tuple[str, Lease]]:
     last: dict[str, tuple[str, Lease] | None] = {}
-    header, *rows = text.lstrip().split("\n")  # no other line end: a client chooses its host name
+    rows = text.split("\n")  # no other line end: a client chooses its host name
     names = [name.strip() for name in header.split(",")]
     for number, row in enumerate(rows, 1):
-        cells = row.removesuffix("\r").split(",")  # Kea writes a comma in a value as &#x2c
+        cells = row.removesuffix("\r").split(",")
         said = dict(zip(names, cells, strict=False))
         if len(cells) == len(names):
             last[said.get("address", "")] = _kea_lease(said)
@@ -152,7 +158,13 @@ def _kea_lease(said: dict[str, str]) -> tuple[str, Lease] | None:
         return None
     # A lifetime of 2^32-1 never ends (RFC 2131, section 3.3).
     ends = float("inf") if lifetime == 2**32 - 1 else ends
-    return mac, Lease(address, ends, _name(said.get("hostname", "").rstrip(".")))
+    return mac, Lease(
+        address, ends, _name(_KEA_SIGN.sub(_kea_sign, said.get("hostname", "")).rstrip("."))
+    )
+
+
+def _kea_sign(found: re.Match[str]) -> str:
+    return chr(int(found[1], 16))
 
 
 def _name(text: str) -> str:

@@ -22,17 +22,19 @@ HEAD_OCTETS = 4096
 """The first lines of a file: they tell its format, also where only its end is read."""
 
 
-def read_leases(file: IO[bytes]) -> str:
-    """The text of a lease file. Of one that is longer than MAX_OCTETS its first lines and its end:
-    servers write what is new at the end."""
+def read_leases(file: IO[bytes]) -> tuple[str, str]:
+    """The first lines of a lease file, which tell its format, and the text that is read as leases.
+    Of one that is longer than MAX_OCTETS that is its end: servers write what is new there, and what
+    stands at its beginning may long be over."""
     size = file.seek(0, os.SEEK_END)
     file.seek(0)
     if size <= MAX_OCTETS:
-        return file.read(MAX_OCTETS).decode("utf-8", "replace")
+        whole = file.read(MAX_OCTETS).decode("utf-8", "replace")
+        return whole, whole
     head = file.read(HEAD_OCTETS).rpartition(b"\n")[0]
-    file.seek(size - MAX_OCTETS + HEAD_OCTETS)
+    file.seek(size - MAX_OCTETS)
     tail = file.read(MAX_OCTETS).partition(b"\n")[2]
-    return (head + b"\n" + tail).decode("utf-8", "replace")
+    return head.decode("utf-8", "replace"), tail.decode("utf-8", "replace")
 
 
 def _opened(path: Path) -> IO[bytes]:
@@ -48,7 +50,7 @@ def lease_sights(path: Path, now: datetime) -> list[Sight]:
     """What a lease file says now, leases that have ended left out. Raises BadFile."""
     try:
         with _opened(path) as file:
-            found = parse_leases(read_leases(file))
+            found = parse_leases(*read_leases(file))
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or "is not a path"
         what, remedy = f"cannot be read: {why}", "correct the path, or let it be read"
@@ -129,7 +131,7 @@ class LeaseFinder:
             mark = (about.st_mtime_ns, about.st_size, about.st_ino)
             if path not in self._seen or self._seen[path][0] != mark:
                 with _opened(path) as file:
-                    self._seen[path] = (mark, parse_leases(read_leases(file)))
+                    self._seen[path] = (mark, parse_leases(*read_leases(file)))
         except (OSError, ValueError):
             # A server that is just writing its file anew, or a path that cannot be: nothing is
             # known this moment.

@@ -8,6 +8,7 @@ from ipaddress import IPv4Network
 from pathlib import Path
 
 import pytest
+import zeroconf
 
 from migrate.dialects.messages import HttpRequest, Reply, Request
 from migrate.model.playbook import Search
@@ -149,3 +150,43 @@ async def test_a_mistake_ends_a_sweep_and_is_not_waited_for() -> None:
 async def test_who_is_no_device_is_none(home: str, kind: type) -> None:
     street = Street({"198.51.100.3": home})
     assert isinstance(await identify("198.51.100.3", DIALECTS.values(), street, 1), kind)
+
+
+async def test_while_the_table_is_read_again_what_was_known_counts() -> None:
+    """Where the kernel is asked by a command, that takes a moment (macOS)."""
+    asked, go_on = asyncio.Event(), asyncio.Event()
+    first = True
+
+    async def table() -> Sequence[Sight]:
+        nonlocal first
+        if not first:
+            asked.set()
+            await go_on.wait()
+        first = False
+        return [Sight(Source.NEIGHBOURS, A, "198.51.100.5")]
+
+    finder = NeighbourFinder({"new": NET}, table)
+    assert await finder.addresses(A, "new") == ["198.51.100.5"]
+    finder._read_at = -10.0  # so long ago that it is read again
+    again = asyncio.create_task(finder.addresses(A, "new"))
+    await asked.wait()
+    assert await finder.addresses(A, "new") == ["198.51.100.5"]
+    go_on.set()
+    assert await again == ["198.51.100.5"]
+
+
+async def test_a_search_that_fails_in_its_own_way_ends_no_other(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """zeroconf has errors of its own, which are none of the system's (zeroconf.Error)."""
+
+    async def broken(*_: object) -> list[Sight]:
+        raise zeroconf.NotRunningException
+
+    monkeypatch.setattr("migrate.ports.sources.finder.browse", broken)
+    search = Search(ways=("dns-sd",), services=("_http._tcp",))
+    finder = AskingFinder(search, NET, DIALECTS, Street({}), ())
+    assert await finder.addresses(A, "new") == ()
+    (task,) = finder._tasks.values()
+    await asyncio.wait({task})
+    assert task.exception() is None

@@ -169,3 +169,19 @@ def test_what_a_server_is_to_do_at_the_end_of_a_lease_hides_none() -> None:
     text = ISC.replace("}\nlease 192.0.2.12", event, 1)
     assert text != ISC
     assert parse_leases(text) == parse_leases(ISC)
+
+
+def test_a_comma_in_a_name_is_read_as_one() -> None:
+    """Kea writes it as &#x2c (its administrator reference, memfile)."""
+    text = KEA.replace("desk-lamp.example.net.", "desk&#x2clamp &#x41")
+    assert "desk,lamp A" in {one.name for some in parse_leases(text).values() for one in some}
+
+
+def test_of_a_huge_file_the_first_lines_are_no_leases(tmp_path: Path) -> None:
+    """They tell the format; what stands there may be over for years."""
+    path = tmp_path / "dnsmasq.leases"
+    filler = "1795694400 00:00:5e:00:53:99 192.0.2.99 * *\n"
+    first = "1795694400 00:00:5e:00:53:01 192.0.2.11 * *\n"
+    path.write_text(first + filler * (MAX_OCTETS // len(filler) + 2000))
+    now = datetime(2026, 11, 26, tzinfo=UTC)
+    assert {sight.mac for sight in lease_sights(path, now)} == {"00-00-5E-00-53-99"}
