@@ -6,8 +6,7 @@ import asyncio
 import json
 import shlex
 import signal
-from collections import defaultdict
-from collections.abc import Awaitable, Callable, Iterable
+from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Annotated
 
@@ -18,7 +17,9 @@ from migrate.cli.campaign_plan import asked_to_plan, frozen_campaign, is_campaig
 from migrate.cli.campaigns import (
     CampaignFile,
     CampaignPlanFile,
+    answers_of,
     check_order_of_sites,
+    check_sites,
     coordinated,
     need_store,
     read_campaign,
@@ -37,15 +38,13 @@ from migrate.engine.campaign import (
 )
 from migrate.model.campaign import Campaign
 from migrate.model.problems import (
-    BadFile,
     Exit,
-    Problem,
 )
-from migrate.planning.campaign.errands import Answers
 from migrate.planning.campaign.plan import (
     CampaignPlan,
 )
 from migrate.ports.files import free_or_ours, write_private
+from migrate.ports.protocols import StoreLost
 from migrate.views.lines import say
 from migrate.views.status import show_advice
 
@@ -88,7 +87,7 @@ def prepare(file: CampaignFile = Path("campaign.toml")) -> None:
 
 def _prepared(asked: Campaign) -> list[str]:
     from migrate.ports.durable.accounts import check_accounts, prepare
-    from migrate.ports.durable.database import check_reached, engine_of
+    from migrate.ports.durable.database import check_reached, engine_of, unreached
 
     place = asked.store
     accounts = {site.name: site.account for site in asked.site}
@@ -99,6 +98,8 @@ def _prepared(asked: Campaign) -> list[str]:
     check_reached(engine, place)
     try:
         return prepare(engine, accounts)
+    except StoreLost as lost:
+        raise unreached(lost, place, place.account) from None
     finally:
         engine.dispose()
 
@@ -201,49 +202,10 @@ def run(
     with problems_in_words():
         need_store()
         frozen, asked = read_campaign_plan(plan, unchanged=True)
-        answers = _answers(frozen, retry, again, write_off, flipped)
+        answers = answers_of(frozen, retry, again, write_off, flipped)
         ending = _coordinated(frozen, asked, lambda one: one.forward(answers))
         _show_ending(ending, plan)
         raise typer.Exit(ending.exit)
-
-
-def _answers(
-    plan: CampaignPlan,
-    retry: Iterable[str] | None,
-    again: Iterable[str] | None,
-    write_off: Iterable[str] | None,
-    flipped: Iterable[str] | None,
-) -> dict[str, Answers]:
-    """What the owner has decided, by site. Raises BadFile for a site that is not in the plan."""
-    found: dict[str, Answers] = defaultdict(Answers)
-    for name in retry or ():
-        found[name] = found[name]
-    for name in flipped or ():
-        found[name] = found[name].model_copy(update={"flipped": True})
-    for pairs, field in ((again, "again"), (write_off, "write_off")):
-        for pair in pairs or ():
-            site, slash, device = pair.partition("/")
-            if not (slash and device):
-                what = f"{pair!r} names no device of a site"
-                raise BadFile(Problem(what, "write it as SITE/DEVICE"))
-            names = (*getattr(found[site], field), device)
-            found[site] = found[site].model_copy(update={field: names})
-    _check_names(plan, found)
-    return dict(found)
-
-
-def _check_names(plan: CampaignPlan, names: Iterable[str]) -> None:
-    unknown = [name for name in names if name not in plan.by_name]
-    if unknown:
-        raise BadFile(
-            [
-                Problem(
-                    f"there is no site {name!r} in this campaign",
-                    "see them: migrate campaign status",
-                )
-                for name in unknown
-            ]
-        )
 
 
 @campaign.command()
@@ -267,7 +229,7 @@ def status(
     with problems_in_words():
         need_store()
         frozen, asked = read_campaign_plan(plan)
-        _check_names(frozen, [site] if site else [])
+        check_sites(frozen, [site] if site else [])
         scene = asyncio.run(_seen(frozen, asked))
         from migrate.views.campaign.events import scene_json
         from migrate.views.campaign.status import campaign_advice, show_campaign_status
@@ -323,7 +285,7 @@ def rollback(
     with problems_in_words():
         need_store()
         frozen, asked = read_campaign_plan(plan)
-        _check_names(frozen, [*(site or []), *(again or []), *(not_flipped or [])])
+        check_sites(frozen, [*(site or []), *(again or []), *(not_flipped or [])])
         ending = _coordinated(
             frozen,
             asked,

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections import defaultdict
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
 from contextlib import asynccontextmanager
 from importlib.util import find_spec
 from pathlib import Path
@@ -16,8 +17,10 @@ from migrate.engine.campaign import CampaignEnding, Coordinator, Show, patiently
 from migrate.model.campaign import Campaign
 from migrate.model.parsing import MOST_TOLD, parse_toml
 from migrate.model.problems import BadFile, Changed, Missing, Problem
+from migrate.planning.campaign.errands import Answers
 from migrate.planning.campaign.plan import CAMPAIGN_ANEW, CampaignPlan, campaign_from_json
 from migrate.ports.files import PLAN_OCTETS, read_text, source_of
+from migrate.ports.protocols import StoreLost
 
 if TYPE_CHECKING:
     from migrate.ports.durable.store import DurableStore
@@ -97,17 +100,61 @@ def read_campaign_plan(path: Path, *, unchanged: bool = False) -> tuple[Campaign
     return plan, parse_toml(text, Campaign, str(place), place.absolute().parent)
 
 
+def answers_of(
+    plan: CampaignPlan,
+    retry: Iterable[str] | None,
+    again: Iterable[str] | None,
+    write_off: Iterable[str] | None,
+    flipped: Iterable[str] | None,
+) -> dict[str, Answers]:
+    """What the owner has decided, by site. Raises BadFile for a site that is not in the plan."""
+    found: dict[str, Answers] = defaultdict(Answers)
+    for name in retry or ():
+        found[name] = found[name]
+    for name in flipped or ():
+        found[name] = found[name].model_copy(update={"flipped": True})
+    for pairs, field in ((again, "again"), (write_off, "write_off")):
+        for pair in pairs or ():
+            site, slash, device = pair.partition("/")
+            if not (slash and device):
+                what = f"{pair!r} names no device of a site"
+                raise BadFile(Problem(what, "write it as SITE/DEVICE"))
+            names = (*getattr(found[site], field), device)
+            found[site] = found[site].model_copy(update={field: names})
+    check_sites(plan, found)
+    return dict(found)
+
+
+def check_sites(plan: CampaignPlan, names: Iterable[str]) -> None:
+    """Raises BadFile for a name that is no site of the campaign."""
+    unknown = [name for name in names if name not in plan.by_name]
+    if unknown:
+        raise BadFile(
+            [
+                Problem(
+                    f"there is no site {name!r} in this campaign",
+                    "see them: migrate campaign status",
+                )
+                for name in unknown
+            ]
+        )
+
+
 @asynccontextmanager
 async def store_of(campaign: Campaign, *, coordinates: bool = False) -> AsyncIterator[DurableStore]:
     """The store of a campaign, reached; let go of at the end.
 
     Raises Unreachable; BadFile if it has not been prepared; SecretTrouble.
     """
+    from migrate.ports.durable.database import unreached
     from migrate.ports.durable.store import open_store
 
     place = campaign.store
     password = secret_reader().resolve(place.password) if place.password else None
-    store = await asyncio.to_thread(open_store, place, password, coordinates=coordinates)
+    try:
+        store = await asyncio.to_thread(open_store, place, password, coordinates=coordinates)
+    except StoreLost as lost:  # between two questions at the start
+        raise unreached(lost, place, place.account) from None
     try:
         yield store
     finally:

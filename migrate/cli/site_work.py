@@ -31,7 +31,7 @@ from migrate.cli.plan import plans_for
 from migrate.engine.conductor import Conductor
 from migrate.engine.crew import Crew, muster
 from migrate.journal.rows import Row
-from migrate.journal.store import Journal
+from migrate.journal.store import ANSWERED, Journal
 from migrate.model.lifecycle import Direction, State
 from migrate.model.problems import BadFile, Exit, JournalTrouble, Problem, Trouble
 from migrate.planning.campaign.errands import (
@@ -141,7 +141,7 @@ class SiteHome:
                     journal.flip()
                 if _over(journal):
                     return at.account(Exit.DONE)
-                again = sorted(names & set(answers.again))
+                again = sorted(names & set(answers.again)) if _first_time(journal, order) else []
                 return await self._conduct(
                     plan, at, journal, lambda conductor: conductor.forward(again)
                 )
@@ -296,6 +296,16 @@ def _over(journal: Journal) -> bool:
         for row in journal.rows()
     )
     return settled and (journal.flipped or not journal.plan.leg.together)
+
+
+def _first_time(journal: Journal, order: Order) -> bool:
+    """Whether the answers of an errand are heeded now. Begun again after a kill, it must not send
+    once more what it has sent once more: whoever declined again waits for another answer."""
+    key = f"{order.campaign}/{order.kind}/{order.attempt}"
+    if any(entry.kind == ANSWERED and entry.detail == key for entry in journal.entries()):
+        return False
+    journal.remark(ANSWERED, key)
+    return True
 
 
 def _leg_of(plan: Plan) -> SiteLeg:

@@ -33,6 +33,7 @@ from migrate.model.campaign import Campaign, Site
 from migrate.model.problems import BadFile, Busy, Exit, Problem
 from migrate.planning.campaign.errands import Order
 from migrate.ports.files import load, private_folder, read_text, write_private
+from migrate.ports.protocols import StoreLost
 from migrate.views.lines import say
 
 if TYPE_CHECKING:
@@ -110,7 +111,7 @@ def _who(state: Path) -> str:
 
 
 async def _at_work(campaign: Campaign, site: Site, home: SiteHome, *, take_over: bool) -> None:
-    from migrate.ports.durable.database import engine_of
+    from migrate.ports.durable.database import engine_of, unreached
     from migrate.ports.durable.worker import Worker
 
     quiet_loop()
@@ -132,7 +133,10 @@ async def _at_work(campaign: Campaign, site: Site, home: SiteHome, *, take_over:
     claim = asyncio.create_task(one.claim(take_over=take_over))
     await asyncio.wait({gone, claim}, return_when=asyncio.FIRST_COMPLETED)
     if claim.done():
-        claim.result()
+        try:
+            claim.result()
+        except StoreLost as lost:
+            raise unreached(lost, campaign.store, site.account) from None
         out.print(Text(f"worker of site {site.name}: ready, and waiting for errands"))
         await one.go(leave)
     _end(one)

@@ -202,6 +202,22 @@ class Coordinator:
                     for name in unasked
                 ]
             )
+        unknown = [
+            (name, device)
+            for name, answer in answers.items()
+            for device in (*answer.again, *answer.write_off)
+            if device not in _devices(standings[name])
+        ]
+        if unknown:
+            raise Refused(
+                [
+                    Problem(
+                        f"site {name} has told of no device {device!r}",
+                        f"see the names: migrate campaign status --site {name}",
+                    )
+                    for name, device in unknown
+                ]
+            )
 
     def _check_back(
         self,
@@ -264,6 +280,12 @@ class Coordinator:
         if self._seen is not None and not self._seen.lost:
             self._seen = replace(self._seen, lost=True)
             self._show(self._seen)
+
+
+def _devices(standing: SiteStanding) -> frozenset[str]:
+    """Names of the devices that a site has told of."""
+    account = standing.account
+    return frozenset(device.name for device in account.devices) if account else frozenset()
 
 
 async def patiently(

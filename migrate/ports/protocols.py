@@ -115,7 +115,12 @@ class World:
 
 
 class StoreLost(Exception):
-    """The store of a campaign cannot be reached now. It may be in a moment; nothing is lost."""
+    """The store of a campaign cannot be reached now. It may be in a moment; nothing is lost. `why`:
+    in words, where it is there and turns away whoever asks; that does not mend itself."""
+
+    def __init__(self, why: str = "") -> None:
+        super().__init__(why)
+        self.why = why
 
 
 class SiteStore(Protocol):

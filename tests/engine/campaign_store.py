@@ -8,8 +8,9 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from typing import Literal, TypeVar
 
+from migrate.model.lifecycle import Direction, State
 from migrate.model.problems import Exit
-from migrate.planning.campaign.errands import Order, SiteAccount
+from migrate.planning.campaign.errands import DeviceAccount, Order, SiteAccount
 from migrate.planning.campaign.look import Look, SiteSign, Wanted
 from migrate.planning.campaign.standing import Errand, Phase
 from migrate.ports.protocols import StoreLost
@@ -19,7 +20,8 @@ TAKEN, WORK = 1.0, 60.0
 """Seconds until a worker takes what is on its queue, and until it has done it."""
 EVER = math.inf
 DONE = SiteAccount(exit=Exit.DONE, began=True)
-HELD = SiteAccount(exit=Exit.HELD, began=True)
+LAMP = DeviceAccount(name="lamp", state=State.DECLINED, direction=Direction.FORWARD, sent=True)
+HELD = SiteAccount(exit=Exit.HELD, began=True, devices=(LAMP,))
 NOTHING_SENT = SiteAccount(exit=Exit.UNREACHABLE)
 STOPPED = SiteAccount(exit=Exit.STOPPED, began=True)
 

@@ -371,7 +371,7 @@ def test_a_way_back_that_is_held_keeps_what_it_came_after_and_goes_on_when_told(
 
     async def story() -> CampaignEnding:
         await Coordinator(plan, store).forward()
-        first = await Coordinator(plan, store).back()
+        first = await Coordinator(plan, store).back(not_flipped=["c"])
         assert first.exit is Exit.HELD
         assert first.headline == "held: 2 sites are back on the old side, 2 are not (a, b)"
         with pytest.raises(Refused) as trouble:
@@ -382,7 +382,8 @@ def test_a_way_back_that_is_held_keeps_what_it_came_after_and_goes_on_when_told(
     ending = within(story)
     assert ending.exit is Exit.DONE
     assert store.orders["b/back/2"].answers == Answers(not_flipped=True)
-    assert store.orders["a/back/1"].answers == Answers()
+    assert store.orders["c/back/1"].answers == Answers(not_flipped=True)
+    assert store.orders["a/back/1"].answers == store.orders["b/back/1"].answers == Answers()
 
 
 def test_a_way_back_is_stopped_and_gone_on_with() -> None:

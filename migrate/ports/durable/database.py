@@ -11,7 +11,7 @@ from typing import Any, Final
 import sqlalchemy as sa
 
 from migrate.model.campaign import StorePlace
-from migrate.model.problems import BadFile, Problem, Unreachable
+from migrate.model.problems import BadFile, Problem, Refused, Unreachable
 from migrate.model.secrets import Secret
 from migrate.ports.protocols import StoreLost
 
@@ -94,25 +94,63 @@ def _arguments(place: StorePlace) -> dict[str, Any]:
     return arguments
 
 
+TURNED_AWAY: Final = {
+    "password authentication failed": "it does not let in this account with this password",
+    "no password supplied": "it asks for a password, and none is named",
+    "does not exist": "it has no such database, or no such account",
+    "no pg_hba.conf entry": "it lets nobody in from here in this way (see its pg_hba.conf)",
+    "does not support SSL": "it does not speak TLS",
+    "certificate verify failed": "its certificate is not one that ca vouches for",
+    "does not match host name": "its certificate is another host's",
+    "root certificate file": "the file ca cannot be read",
+    "could not read root certificate": "the file ca cannot be read",
+    "is not permitted to log in": "this account may not log in",
+    "failed to resolve host": "its name is not known",
+    "unable to open database file": "its file cannot be opened",
+    "readonly database": "its file may not be written to",
+    "file is not a database": "its file is no SQLite database",
+}
+"""What servers and drivers say when they turn somebody away, and what is told of it. Their own
+words hold names and addresses. (Messages of PostgreSQL 15, libpq and SQLite, as they were seen.)"""
+
+
 @contextmanager
 def reaching() -> Iterator[None]:
-    """Whatever the driver raises where the store is not to be reached becomes StoreLost."""
+    """Whatever the driver raises where the store is not to be reached becomes StoreLost, and what
+    an account may not do, Refused."""
     try:
         yield
-    except (sa.exc.TimeoutError, sa.exc.OperationalError, sa.exc.InterfaceError):
+    except sa.exc.TimeoutError:  # all connections of this process were busy
         raise StoreLost from None
     except sa.exc.DBAPIError as error:
-        if error.connection_invalidated:
-            raise StoreLost from None
+        said = str(error.orig)
+        why = next((words for sign, words in TURNED_AWAY.items() if sign in said), "")
+        lost = isinstance(error, sa.exc.OperationalError | sa.exc.InterfaceError)
+        if lost or error.connection_invalidated or (why and type(error) is sa.exc.DatabaseError):
+            raise StoreLost(why) from None
+        if isinstance(error, sa.exc.ProgrammingError):
+            raise Refused(
+                Problem(
+                    "the store does not let this account do that, or was not prepared for this "
+                    "version",
+                    "prepare it again, by the account that it belongs to: migrate campaign prepare",
+                )
+            ) from None
         raise
 
 
 def check_reached(engine: sa.Engine, place: StorePlace, account: str | None = None) -> None:
-    """Raises Unreachable if it is not to be reached, or lets this account not in."""
+    """Raises Unreachable if it is not to be reached, or turns this account away."""
     try:
         with reaching(), engine.connect() as connection:
             connection.execute(sa.text("SELECT 1"))
-    except StoreLost:
-        who = f" with account {account or place.account}" if account or place.account else ""
-        what = f"the store of the campaign is not reached{who}"
-        raise Unreachable(Problem(what, UNREACHED, place_in_words(place))) from None
+    except StoreLost as lost:
+        raise unreached(lost, place, account or place.account) from None
+
+
+def unreached(lost: StoreLost, place: StorePlace, account: str | None) -> Unreachable:
+    """In words: where, with which account, and why, as far as it is known."""
+    who = f" with account {account}" if account else ""
+    why = f": {lost.why}" if lost.why else ""
+    what = f"the store of the campaign is not reached{who}{why}"
+    return Unreachable(Problem(what, UNREACHED, place_in_words(place)))

@@ -17,7 +17,7 @@ from typing import Any, Final, Protocol, TypeVar
 import sqlalchemy as sa
 from dbos import DBOS, error
 
-from migrate.model.problems import BadFile, Busy, Exit, Problem
+from migrate.model.problems import BadFile, Busy, Exit, Problem, Trouble
 from migrate.planning.campaign.errands import (
     Order,
     SiteAccount,
@@ -75,6 +75,7 @@ class Worker:
     mistaken: Callable[[Exception], None] = lambda error: None
     begins: Callable[[Order], None] = lambda order: None
     doing: str = ""
+    reached: bool = False
     left_open: bool = False
     leaving: bool = False
 
@@ -105,8 +106,8 @@ class Worker:
         self._told = asyncio.Event()
 
     async def claim(self, *, take_over: bool = False) -> None:
-        """Be this site's worker. Raises Busy if another one is, and BadFile if the store knows no
-        such site. Waits while the store is not reached."""
+        """Be this site's worker. Raises Busy if another one is, BadFile if the store knows no such
+        site, and StoreLost if the store turns this account away. Waits while it is not reached."""
         row = await self._patiently(self._row)
         if row is None and self.engine.dialect.name != "postgresql":
             # A file for a trial has no accounts: whoever comes first makes the row.
@@ -171,7 +172,7 @@ class Worker:
         while True:
             account = self.work.picture if self.doing else None
             picture = None if account is None else to_json(account)
-            with suppress(StoreLost):
+            with suppress(StoreLost, Trouble):  # whatever it is, the work here goes on
                 values = {"doing": self.doing, "picture": picture}
                 stopping = await self._reach(partial(self._say, values))
                 self._told.set()
@@ -215,6 +216,7 @@ class Worker:
         except StoreLost:
             self.heard(False)
             raise
+        self.reached = True
         self.heard(True)
         return result
 
@@ -222,7 +224,9 @@ class Worker:
         while True:
             try:
                 return await self._reach(do)
-            except StoreLost:
+            except StoreLost as lost:
+                if lost.why and not self.reached:
+                    raise
                 await asyncio.sleep(BUSY_BEAT_SECONDS)
 
     async def at_work(self, key: str, do: Callable[[], Awaitable[str]]) -> str:

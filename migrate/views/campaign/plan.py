@@ -87,7 +87,8 @@ def _sentences(plan: CampaignPlan) -> list[str]:
         f"exposure: at most so many of the wave are held, {pace.confidence:.0%} sure; you accept "
         f"{pace.held_at_most} at one time, and {pace.most_at_once} sites under way at once",
         "The waves are those of sites that all take equally long. A site begins as soon as it "
-        "fits: one that is slow keeps back nobody but those that come after it.",
+        "fits: one that is slow keeps back those that come after it, and of the others only as "
+        "many as it counts for.",
     ]
     if pace.wait_when_held is not None:
         sites = count(pace.wait_when_held, "site is", "sites are")
