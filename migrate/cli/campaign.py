@@ -310,10 +310,10 @@ def report(
     with problems_in_words():
         need_store()
         frozen, asked = read_campaign_plan(plan)
-        scene = asyncio.run(_seen(frozen, asked))
-        from migrate.views.campaign.report import campaign_report
+        from migrate.views.campaign.report import campaign_report, is_campaign_report
 
-        place = out_file or plan.with_suffix(".html")
+        place = free_or_ours(out_file or plan.with_suffix(".html"), is_campaign_report, "report")
+        scene = asyncio.run(_seen(frozen, asked))
         write_private(place, campaign_report(scene, shlex.quote(str(plan))))
         out.print(Text(f"report  {place}"), soft_wrap=True)
 
@@ -374,5 +374,6 @@ def _show_ending(ending: CampaignEnding, plan: Path) -> None:
 
     say(out, ending.headline, "bold", hang=2, whole=True)
     if ending.exit is not Exit.DONE:
+        out.print()
         show_campaign_status(ending.scene, out)
         show_advice(campaign_advice(ending.scene, shlex.quote(str(plan))), out)

@@ -7,7 +7,7 @@ do not need it to finish what they have begun.
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Collection, Mapping
+from collections.abc import Awaitable, Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal, TypeVar
 
@@ -17,7 +17,7 @@ from migrate.model.problems import Exit, Problem, Refused
 from migrate.planning.campaign.errands import Answers, Order
 from migrate.planning.campaign.look import Look, Wanted
 from migrate.planning.campaign.plan import CampaignPlan
-from migrate.planning.campaign.standing import SiteStanding, SiteState
+from migrate.planning.campaign.standing import Errand, SiteStanding, SiteState
 from migrate.planning.campaign.turn import (
     SILENT,
     Turn,
@@ -103,8 +103,9 @@ class Coordinator:
         Raises Refused if the campaign is on its way back, or a site does not wait for an answer;
         BadFile for what stands in the store and is of another version.
         """
-        standings = (await self._look()).standings(self._plan)
-        self._check_forward(standings, answers or {})
+        look = await self._look()
+        standings = look.standings(self._plan)
+        self._check_forward(look, standings, answers or {})
         await self._want("run")
         for name, answer in (answers or {}).items():
             await self._give("move", name, standings[name], answer)
@@ -182,7 +183,7 @@ class Coordinator:
             await self._patiently(lambda: self._store.stop_errands(errands))
 
     def _check_forward(
-        self, standings: Mapping[str, SiteStanding], answers: Mapping[str, Answers]
+        self, look: Look, standings: Mapping[str, SiteStanding], answers: Mapping[str, Answers]
     ) -> None:
         if any(standing.back for standing in standings.values()):
             raise Refused(
@@ -206,7 +207,7 @@ class Coordinator:
             (name, device)
             for name, answer in answers.items()
             for device in (*answer.again, *answer.write_off)
-            if device not in _devices(standings[name])
+            if device not in _devices(look.errands.get(name, ()))
         ]
         if unknown:
             raise Refused(
@@ -282,10 +283,10 @@ class Coordinator:
             self._show(self._seen)
 
 
-def _devices(standing: SiteStanding) -> frozenset[str]:
-    """Names of the devices that a site has told of."""
-    account = standing.account
-    return frozenset(device.name for device in account.devices) if account else frozenset()
+def _devices(errands: Sequence[Errand]) -> frozenset[str]:
+    """Names of the devices that a site has told of, at whichever errand."""
+    accounts = [errand.account for errand in errands if errand.account]
+    return frozenset(device.name for account in accounts for device in account.devices)
 
 
 async def patiently(
