@@ -112,8 +112,10 @@ class SiteHome:
 
     async def _errand(self, order: Order, leg: int, do: _Do) -> SiteAccount:
         self._stopped = False
-        at = _At(order, leg, self._others(order, leg))
+        at = _At(order, leg, {})
         try:
+            at.unread = any(self._begun(digest) for digest in order.legs)
+            at.others = self._others(order, leg)
             at.unread = self._begun(order.legs[leg - 1]) is not None
             plan = self._frozen(order.legs[leg - 1])
             return await do(plan, at)
@@ -137,11 +139,12 @@ class SiteHome:
                 names = {row.name for row in journal.rows()}
                 for name in names & set(answers.write_off):
                     journal.write_off(name)
-                if answers.flipped and plan.leg.together and not journal.flipped:
+                heeded = _first_time(journal, order)
+                if heeded and answers.flipped and plan.leg.together and not journal.flipped:
                     journal.flip()
                 if _over(journal):
                     return at.account(Exit.DONE)
-                again = sorted(names & set(answers.again)) if _first_time(journal, order) else []
+                again = sorted(names & set(answers.again)) if heeded else []
                 return await self._conduct(
                     plan, at, journal, lambda conductor: conductor.forward(again)
                 )
@@ -300,7 +303,7 @@ def _over(journal: Journal) -> bool:
 
 def _first_time(journal: Journal, order: Order) -> bool:
     """Whether the answers of an errand are heeded now. Begun again after a kill, it must not send
-    once more what it has sent once more: whoever declined again waits for another answer."""
+    once more what it has sent once more, nor take for changed what devices have shown not to be."""
     key = f"{order.campaign}/{order.kind}/{order.attempt}"
     if any(entry.kind == ANSWERED and entry.detail == key for entry in journal.entries()):
         return False

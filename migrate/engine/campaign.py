@@ -158,9 +158,7 @@ class Coordinator:
             heard = frozenset(name for name in self._names if look.heard(name))
             turn = turn_of(standings, heard)
             if look.wanted == "run" and turn.sites:
-                for name in turn.sites:
-                    answers = (words or {}).get(name, Answers())
-                    await self._give(kind, name, standings[name], answers)
+                await self._give_all(kind, turn.sites, standings, words or {})
                 continue
             back = kind == "back"
             scene = CampaignScene(self._plan, look, standings, turn.kept, turn.exposure, back)
@@ -254,10 +252,32 @@ class Coordinator:
         if problems:
             raise Refused(problems)
 
+    async def _give_all(
+        self,
+        kind: Literal["move", "back"],
+        names: Sequence[str],
+        standings: Mapping[str, SiteStanding],
+        words: Mapping[str, Answers],
+    ) -> None:
+        """Let these sites begin. If the store is lost meanwhile the rest does not: when it is back,
+        the owner may have stopped the campaign, and it is looked at anew first."""
+        try:
+            for name in names:
+                answers = words.get(name, Answers())
+                await self._store.give(self._order(kind, name, standings[name], answers))
+        except StoreLost:
+            self._lost()
+
     async def _give(
         self, kind: Literal["move", "back"], name: str, standing: SiteStanding, answers: Answers
     ) -> None:
-        order = Order(
+        order = self._order(kind, name, standing, answers)
+        await self._patiently(lambda: self._store.give(order))
+
+    def _order(
+        self, kind: Literal["move", "back"], name: str, standing: SiteStanding, answers: Answers
+    ) -> Order:
+        return Order(
             kind=kind,
             site=name,
             campaign=self._plan.key,
@@ -265,7 +285,6 @@ class Coordinator:
             legs=tuple(leg.digest for leg in self._plan.by_name[name].legs),
             answers=answers,
         )
-        await self._patiently(lambda: self._store.give(order))
 
     async def _want(self, wanted: Wanted) -> None:
         await self._patiently(lambda: self._store.want(self._plan.key, wanted))

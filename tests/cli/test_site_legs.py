@@ -3,6 +3,7 @@ the errand is held, and goes on by the next one."""
 
 from __future__ import annotations
 
+from itertools import count
 from pathlib import Path
 
 from migrate.cli.site_work import SiteHome
@@ -12,6 +13,8 @@ from tests.engine.harness import Dev
 from tests.engine.legged import LegHouse
 
 NONE = Answers()
+NUMBERS = count(1)
+"""Each errand has its own: what the owner answers is heeded once."""
 
 
 async def _errand(
@@ -19,7 +22,10 @@ async def _errand(
 ) -> SiteAccount:
     """As the durable workflow does it: leg after leg, until one does not come to its end."""
     legs = tuple(leg.digest for leg in plan.legs)
-    order = Order(kind=kind, site="alder", campaign="one", legs=legs, answers=answers)
+    number = next(NUMBERS)
+    order = Order(
+        kind=kind, site="alder", campaign="one", attempt=number, legs=legs, answers=answers
+    )
     do = home.move if kind == "move" else home.back
     numbers = list(range(1, len(legs) + 1))
     account = SiteAccount(exit=Exit.BUG)

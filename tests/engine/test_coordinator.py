@@ -12,10 +12,11 @@ import pytest
 from migrate.engine.campaign import CampaignEnding, CampaignScene, Coordinator
 from migrate.model.campaign import SitePace
 from migrate.model.problems import Exit, Refused
-from migrate.planning.campaign.errands import Answers
+from migrate.planning.campaign.errands import Answers, Order
 from migrate.planning.campaign.plan import CampaignPlan, PlannedSite, freeze_campaign
 from migrate.planning.campaign.standing import SiteState
 from migrate.planning.campaign.turn import SILENT, expected_waves
+from migrate.ports.protocols import StoreLost
 from migrate.virtual.clock import run_virtual
 from tests.engine.campaign_store import DONE, EVER, HELD, NOTHING_SENT, TAKEN, WORK, Store
 from tests.planning.campaigns import campaign, site
@@ -416,3 +417,23 @@ def test_going_on_with_one_way_back_takes_no_other_site_back() -> None:
     ending = within(story)
     assert ending.exit is Exit.DONE
     assert [key for key in store.orders if "/back/" in key] == ["c/back/1", "c/back/2"]
+
+
+def test_after_a_lost_line_nobody_begins_by_an_old_look() -> None:
+    """The store is lost in the midst of several orders, and the owner stops the campaign before it
+    is back."""
+    plan, store = ten(SitePace(held_at_most=6)), Store()
+    given: list[str] = []
+    give, lost = store.give, iter([True])
+
+    async def cut(order: Order) -> None:
+        if len(given) == 2 and next(lost, False):
+            store.wanted = "stop"
+            raise StoreLost
+        given.append(order.site)
+        await give(order)
+
+    store.give = cut  # type: ignore[method-assign]
+    ending = within(Coordinator(plan, store).forward)
+    assert ending.exit is Exit.STOPPED
+    assert len(given) == 2
