@@ -195,11 +195,12 @@ class Plan(Strict):
     def to_json(self) -> str:
         """The plan as it is written to disk: JSON, a line for each device, wave and kind."""
         body = {**body_of(self), "digest": self.digest}
-        parts = (f"{json.dumps(key)}: {_lines(value)}" for key, value in body.items())
+        parts = (f"{json.dumps(key)}: {as_lines(value)}" for key, value in body.items())
         return "{\n" + ",\n".join(parts) + "\n}\n"
 
 
-def _lines(value: Any) -> str:
+def as_lines(value: Any) -> str:
+    """JSON, of a list of tables a line for each."""
     if isinstance(value, list) and value and isinstance(value[0], dict):
         return "[\n " + ",\n ".join(json.dumps(item) for item in value) + "\n]"
     return json.dumps(value)
@@ -288,7 +289,7 @@ def check_sources(
 def plan_from_json(text: str, where: str) -> Plan:
     """Read a frozen plan. Raises BadFile, or Changed if its digest does not hold."""
     try:
-        plan = Plan.model_validate(_whole(_tuples(json.loads(text))))
+        plan = Plan.model_validate(_whole(as_tuples(json.loads(text))))
     except (ValueError, RecursionError):
         raise BadFile(
             Problem("is not a plan that migrate wrote", "make one: migrate plan", where)
@@ -317,7 +318,8 @@ def _whole(data: Any) -> Any:
     return data
 
 
-def _tuples(value: Any) -> Any:
+def as_tuples(value: Any) -> Any:
+    """What JSON read as lists, as the tuples that strict models want."""
     if isinstance(value, dict):
-        return {key: _tuples(item) for key, item in value.items()}
-    return tuple(_tuples(item) for item in value) if isinstance(value, list) else value
+        return {key: as_tuples(item) for key, item in value.items()}
+    return tuple(as_tuples(item) for item in value) if isinstance(value, list) else value

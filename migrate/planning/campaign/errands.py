@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from typing import Annotated, Any, Final, Literal, Self, TypeVar
+from typing import Annotated, Final, Literal, Self, TypeVar
 
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, model_validator
 
@@ -19,6 +19,7 @@ from migrate.model.campaign import SiteName
 from migrate.model.fleet import Strict, Text
 from migrate.model.lifecycle import Direction, State
 from migrate.model.problems import BadFile, Exit, Problem
+from migrate.planning.plan import as_tuples
 
 FORMAT: Final = 1
 MOST_DEVICES = 20_000
@@ -161,7 +162,7 @@ def from_json(text: object, kind: type[Traveller], where: str) -> Traveller:
     try:
         if not isinstance(text, str) or len(text) > MOST_OCTETS:
             raise ValueError("is too long")
-        return kind.model_validate(_tuples(json.loads(text)))
+        return kind.model_validate(as_tuples(json.loads(text)))
     except (ValueError, ValidationError, RecursionError):
         what = f"holds something that is no {_WORDS[kind]} of this version of migrate"
         remedy = "have the same version at every site and here, then ask anew"
@@ -173,9 +174,3 @@ _WORDS: dict[type[Strict], str] = {
     SitePlan: "answer to a planning",
     SiteAccount: "account",
 }
-
-
-def _tuples(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _tuples(item) for key, item in value.items()}
-    return tuple(_tuples(item) for item in value) if isinstance(value, list) else value

@@ -22,7 +22,7 @@ from migrate.planning.campaign.errands import (
     SiteLeg,
     SiteTwin,
 )
-from migrate.planning.plan import Source
+from migrate.planning.plan import Source, as_lines, as_tuples
 
 CAMPAIGN_ANEW = "make it anew: migrate campaign plan"
 Group = tuple[str, str]
@@ -102,7 +102,7 @@ class CampaignPlan(Strict):
         """As it is written to disk: JSON, a line for each site and wave."""
         body: dict[str, Any] = {"format": self.format}
         body |= self.model_dump(mode="json", exclude_defaults=True) | {"digest": self.digest}
-        parts = (f"{json.dumps(key)}: {_lines(value)}" for key, value in body.items())
+        parts = (f"{json.dumps(key)}: {as_lines(value)}" for key, value in body.items())
         return "{\n" + ",\n".join(parts) + "\n}\n"
 
 
@@ -120,7 +120,7 @@ def freeze_campaign(
 def campaign_from_json(text: str, where: str) -> CampaignPlan:
     """Read a frozen campaign. Raises BadFile, or Changed if its digest does not hold."""
     try:
-        plan = CampaignPlan.model_validate(_tuples(json.loads(text)))
+        plan = CampaignPlan.model_validate(as_tuples(json.loads(text)))
     except (ValueError, ValidationError, RecursionError):
         what = "is not a campaign that migrate planned"
         raise BadFile(Problem(what, CAMPAIGN_ANEW, where)) from None
@@ -133,15 +133,3 @@ def _digest(plan: CampaignPlan) -> str:
     body = plan.model_dump(mode="json", exclude={"digest"})
     text = json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
     return hashlib.sha256(text.encode()).hexdigest()
-
-
-def _lines(value: Any) -> str:
-    if isinstance(value, list) and value and isinstance(value[0], dict):
-        return "[\n " + ",\n ".join(json.dumps(item) for item in value) + "\n]"
-    return json.dumps(value)
-
-
-def _tuples(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _tuples(item) for key, item in value.items()}
-    return tuple(_tuples(item) for item in value) if isinstance(value, list) else value
