@@ -26,6 +26,7 @@ from migrate.cli.common import (
     runs_folder,
     secret_reader,
     show_mistake,
+    show_problems,
 )
 from migrate.cli.conduct import quiet_loop
 from migrate.cli.site_work import SiteHome
@@ -160,6 +161,11 @@ def _leave_by_signals(leave: asyncio.Event) -> None:
 
 
 def _end(one: Worker) -> NoReturn:
+    if one.taken_over:
+        what = f"site {one.site} has another worker now, which has taken over"
+        remedy = "use that one; the journals of this one are in its state folder"
+        show_problems(Busy(Problem(what, remedy)))
+        _gone(Exit.BUSY)
     words = "an errand is open, and goes on when it is started again" if one.left_open else "left"
     out.print(Text(f"worker of site {one.site}: {words}"))
     _gone(Exit.STOPPED if one.left_open else Exit.DONE)

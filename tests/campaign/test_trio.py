@@ -162,3 +162,39 @@ async def test_a_worker_is_ended_at_once_by_a_second_signal(tmp_path: Path) -> N
         trio.start_worker("alder")
         assert await one.over == 0
     _no_mistakes(trio)
+
+
+async def test_a_worker_that_was_taken_over_leaves(tmp_path: Path) -> None:
+    async with Trio(tmp_path) as trio:
+        words = ["worker", "--site", "alder", "alder/worker.toml", "--take-over", "--state"]
+        other = Process(
+            "other", [*words, str(tmp_path / "elsewhere")], trio.env("alder"), trio.folder
+        )
+        assert await trio.workers["alder"].over == Exit.BUSY
+        assert "has another worker now" in trio.said("alder")
+        assert await other.end() == 0
+        trio.start_worker("alder")
+        assert await trio.workers["alder"].over == Exit.BUSY
+
+
+async def test_an_errand_that_was_cancelled_in_the_database_is_not_done_beside_the_next(
+    tmp_path: Path,
+) -> None:
+    """Whoever administers the server can do that; two runs must not follow one fleet."""
+    async with Trio(tmp_path) as trio:
+        one = trio.coordinator("run")
+        await trio.heard("alder", "sending")
+        assert trio.postgres is not None
+        with trio.postgres.admin("campaign") as db:
+            db.execute(
+                "UPDATE dbos.workflow_status SET status = 'CANCELLED' "
+                "WHERE workflow_uuid LIKE 'alder/%/move/1'"
+            )
+        assert await one.over == Exit.HELD
+        assert await trio.command("campaign", "run", "--retry", "alder") == 0, trio.said()
+        assert await _states(trio) == dict.fromkeys(SITES, "moved")
+        home = trio.homes["alder"]
+        assert {name: home.bundles(name) for name in home.lab.units} == dict.fromkeys(
+            home.lab.units, 1
+        )
+    _no_mistakes(trio)

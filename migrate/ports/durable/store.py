@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import partial
 from secrets import token_hex
 from typing import Any, Final, TypeVar
 
@@ -130,8 +132,11 @@ class DurableStore:
         """Be the one that lets sites begin. One before it that was killed is known to be gone when
         it has not been heard of for a while; that is waited for. Raises Busy if it is heard of."""
         last: float | None = None
+        begun = time.monotonic()
         while True:
-            heard = await self._reach(lambda: self._heard_or_mine(campaign))
+            # By our own clock as well: that of the store may have been set back since.
+            silent = time.monotonic() - begun > 2 * COORDINATOR_SILENT_SECONDS
+            heard = await self._reach(partial(self._heard_or_mine, campaign, silent))
             if heard is None:
                 return
             if last is not None and heard != last:
@@ -139,10 +144,14 @@ class DurableStore:
             last = heard
             await self.news(POLL_SECONDS)
 
-    def _heard_or_mine(self, campaign: str) -> float | None:
-        """When another was last heard of; None if this one is it now."""
+    def _heard_or_mine(self, campaign: str, silent: bool) -> float | None:
+        """When another was last heard of; None if this one is it now. `silent`: it was not heard of
+        for so long that it is gone."""
         try:
             with self._engine.begin() as db:
+                if silent:
+                    mine = WORD.c.campaign == campaign
+                    db.execute(sa.update(WORD).where(mine).values(coordinator=None))
                 self._claim(db, campaign)
         except Busy:
             with self._engine.begin() as db:

@@ -76,12 +76,14 @@ class Worker:
     begins: Callable[[Order], None] = lambda order: None
     doing: str = ""
     reached: bool = False
+    taken_over: bool = False
     left_open: bool = False
     leaving: bool = False
 
     async def go(self, leave: asyncio.Event) -> None:
-        """Take errands until told to leave; then nothing more is sent, and what is on its way is
-        still followed. The errand stays this worker's, and goes on when it is started again.
+        """Take errands until told to leave, or until another worker has taken over the site; then
+        nothing more is sent, and what is on its way is still followed. The errand stays open, and
+        goes on when the site's worker is started again.
 
         The process must end without cancelling what is left in the loop: an errand would come to
         an end in the store by that.
@@ -93,7 +95,8 @@ class Worker:
         DBOS.listen_queues([queue_of(self.site)])
         await self._launched()
         beats = asyncio.create_task(self._beats())
-        await leave.wait()
+        ends = [asyncio.create_task(one.wait()) for one in (leave, self._gone)]
+        await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
         self.leaving = True
         self.work.stop()
         while self.doing:
@@ -101,6 +104,8 @@ class Worker:
         beats.cancel()
 
     def __post_init__(self) -> None:
+        self._one = asyncio.Lock()
+        self._gone = asyncio.Event()
         self._idle = asyncio.Event()
         self._news = asyncio.Event()
         self._told = asyncio.Event()
@@ -174,10 +179,13 @@ class Worker:
             picture = None if account is None else to_json(account)
             with suppress(StoreLost, Trouble):  # whatever it is, the work here goes on
                 values = {"doing": self.doing, "picture": picture}
-                stopping = await self._reach(partial(self._say, values))
+                row = await self._reach(partial(self._say, values))
                 self._told.set()
-                if stopping and stopping == self.doing:
+                if row and row.stopping and row.stopping == self.doing:
                     self.work.stop()
+                if row and row.worker != self.me:
+                    self.taken_over = True
+                    self._gone.set()
             self._news.clear()
             with suppress(TimeoutError):
                 async with asyncio.timeout(BUSY_BEAT_SECONDS if self.doing else BEAT_SECONDS):
@@ -197,14 +205,17 @@ class Worker:
         with suppress(sa.exc.IntegrityError), self.engine.begin() as db:
             db.execute(sa.insert(SITE).values(site=self.site))
 
-    def _say(self, values: dict[str, Any]) -> str | None:
-        """Write how it is; what the owner wants stopped."""
+    def _say(self, values: dict[str, Any]) -> Any:
+        """Write how it is, unless another is the site's worker by now; the row: who is, and what
+        the owner wants stopped."""
         at = clock(self.engine)
         with self.engine.begin() as db:
             mine = SITE.c.site == self.site
-            values = {"tool": self.tool, "heard_at": at, **values}
-            db.execute(sa.update(SITE).where(mine).values(**values))
-            return db.scalar(sa.select(SITE.c.stopping).where(mine))
+            update = sa.update(SITE).where(mine).values(tool=self.tool, heard_at=at, **values)
+            if "worker" not in values:
+                update = update.where(SITE.c.worker == self.me)
+            db.execute(update)
+            return db.execute(sa.select(SITE.c.stopping, SITE.c.worker).where(mine)).first()
 
     async def _reach(self, do: Callable[[], Result]) -> Result:
         def within() -> Result:
@@ -232,20 +243,23 @@ class Worker:
     async def at_work(self, key: str, do: Callable[[], Awaitable[str]]) -> str:
         """Do a step of an errand. If the worker leaves meanwhile, this never returns: the errand
         stays open."""
-        if not self.leaving:
-            self.doing = key
-            self._idle.clear()
-            self._news.set()
-            try:
-                result = await do()
-            finally:
-                # Before anybody who waits for this is told.
-                self.left_open = self.leaving
-                self.doing = ""
-                self._idle.set()
-                self._news.set()
+        # One after the other, also where the store says otherwise: an errand that somebody has
+        # cancelled in the database is done to its end here all the same.
+        async with self._one:
             if not self.leaving:
-                return result
+                self.doing = key
+                self._idle.clear()
+                self._news.set()
+                try:
+                    result = await do()
+                finally:
+                    # Before anybody who waits for this is told.
+                    self.left_open = self.leaving
+                    self.doing = ""
+                    self._idle.set()
+                    self._news.set()
+                if not self.leaving:
+                    return result
         self.left_open = True
         await asyncio.Event().wait()
         raise AssertionError
