@@ -52,8 +52,9 @@ campaign = typer.Typer(
     name="campaign",
     no_args_is_help=True,
     help=(
-        "Many sites, each with its own fleet and a worker beside it, moved by one campaign. The "
-        "usual order: prepare (once, for a PostgreSQL store), a worker at every site, plan, run."
+        "Move many sites, each by a worker beside it.\n\n"
+        "Every site has its own fleet and playbook. The usual order: prepare (once, for a "
+        "PostgreSQL store), a worker at every site, plan, run."
     ),
 )
 SiteNames = Annotated[
@@ -64,9 +65,9 @@ SiteNames = Annotated[
 
 @campaign.command()
 def prepare(file: CampaignFile = Path("campaign.toml")) -> None:
-    """Make the tables of the store, and let each site's account touch its own rows only.
+    """Make the store ready, for these sites alone.
 
-    Needed once for a PostgreSQL store, and again when sites are added. Prints what only an
+    Makes its tables, and lets each site's account touch its own rows only. Needed once for a PostgreSQL store, and again when sites are added. Prints what only an
     administrator of the server can do, as SQL. An SQLite file needs none of it.
 
     Example: migrate campaign prepare
@@ -192,7 +193,9 @@ def run(
         typer.Option("--flipped", metavar="SITE", help="There, the access point has been changed."),
     ] = None,
 ) -> None:
-    """Let the sites go, as soon as the rule admits each; look on until the last is through.
+    """Let the sites go, one first, then more, and look on.
+
+    Each begins as soon as the rule admits it; this ends when the last is through.
 
     May be ended and started again at any moment: the sites finish what they have begun. A site that
     is held keeps back only those that come after it.
@@ -243,9 +246,9 @@ def status(
 
 @campaign.command()
 def stop(plan: CampaignPlanFile = Path("campaign.plan.json")) -> None:
-    """Let no further site begin, and have those under way stop between two devices.
+    """Have all sites stop between two devices.
 
-    A site whose line is cut hears of it when it is back. 'migrate campaign run' goes on.
+    No further site begins, either. A site whose line is cut hears of it when it is back. 'migrate campaign run' goes on.
 
     Example: migrate campaign stop
     """
@@ -275,9 +278,9 @@ def rollback(
         ),
     ] = None,
 ) -> None:
-    """Take the sites back to the old side, one first, then more, each by its own journal.
+    """Take the sites back to the old side.
 
-    The old networks must still be on air. Sites that are under way have to stop first. Once a site
+    One first, then more, each by its own journal. The old networks must still be on air. Sites that are under way have to stop first. Once a site
     was taken back, its campaign does not go forward any more: plan what is left as another one.
 
     Example: migrate campaign rollback --site alder

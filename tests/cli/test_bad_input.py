@@ -27,6 +27,7 @@ CODES = {
     "JOURNAL": 10,
     "UNREACHABLE": 11,
     "PAGE": 12,
+    "MISSING": 13,
 }
 
 

@@ -394,10 +394,10 @@ def test_the_screen_falls_silent_when_nobody_reads(monkeypatch: pytest.MonkeyPat
 # Help
 
 
-GROUPS = ("broker", "dialect", "sheet")
+GROUPS = ("broker", "campaign", "dialect", "sheet")
 COMMANDS = [
     *("find", "survey", "bench", "plan", "rehearse", "run", "resume", "rollback", "replan"),
-    *("status", "page", "adrift", "report", "schema", "demo"),
+    *("status", "page", "adrift", "report", "schema", "worker", "demo"),
 ]
 
 

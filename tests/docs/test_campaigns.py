@@ -72,6 +72,7 @@ def sites_known(store: Path) -> int:
             return 0
 
 
+@pytest.mark.long
 def test_the_trial(owner: Path) -> None:
     folder = owner / "trial"
     assert "cp -r playbooks/campaign trial\ncd trial\n" in blocks(PAGE, "sh")
