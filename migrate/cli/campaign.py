@@ -67,8 +67,9 @@ SiteNames = Annotated[
 def prepare(file: CampaignFile = Path("campaign.toml")) -> None:
     """Make the store ready, for these sites alone.
 
-    Makes its tables, and lets each site's account touch its own rows only. Needed once for a PostgreSQL store, and again when sites are added. Prints what only an
-    administrator of the server can do, as SQL. An SQLite file needs none of it.
+    Makes its tables, and lets each site's account touch its own rows only. Needed once for a
+    PostgreSQL store, and again when sites are added. Prints what only an administrator of the
+    server can do, as SQL. An SQLite file needs none of it.
 
     Example: migrate campaign prepare
     """
@@ -248,7 +249,8 @@ def status(
 def stop(plan: CampaignPlanFile = Path("campaign.plan.json")) -> None:
     """Have all sites stop between two devices.
 
-    No further site begins, either. A site whose line is cut hears of it when it is back. 'migrate campaign run' goes on.
+    No further site begins, either. A site whose line is cut hears of it when it is back. 'migrate
+    campaign run' goes on.
 
     Example: migrate campaign stop
     """
@@ -280,8 +282,9 @@ def rollback(
 ) -> None:
     """Take the sites back to the old side.
 
-    One first, then more, each by its own journal. The old networks must still be on air. Sites that are under way have to stop first. Once a site
-    was taken back, its campaign does not go forward any more: plan what is left as another one.
+    One first, then more, each by its own journal. The old networks must still be on air. Sites that
+    are under way have to stop first. Once a site was taken back, its campaign does not go forward
+    any more: plan what is left as another one.
 
     Example: migrate campaign rollback --site alder
     """
