@@ -217,3 +217,18 @@ async def test_a_picture_that_nobody_understands_is_none(server: Postgres, said:
         assert (await store.look("c0ffee", ["alder"])).signs["alder"].picture is None
     finally:
         store.close()
+
+
+@pytest.mark.usefixtures("errands")
+@pytest.mark.parametrize("said", ["Infinity", "-Infinity", "NaN"])
+async def test_a_time_that_no_clock_says_is_none(server: Postgres, said: str) -> None:
+    with server.account("site_alder") as db:
+        db.execute("UPDATE campaign.campaign_site SET heard_at = %s::float8", [said])
+    place = StorePlace(host="127.0.0.1", port=server.port, account=OWNER)
+    store = DurableStore(engine_of(place, None, Secret(server.passwords[OWNER])))
+    try:
+        look = await store.look("c0ffee", ["alder"])
+    finally:
+        store.close()
+    assert look.silent_for("alder") is None
+    assert not look.heard("alder")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -199,6 +200,8 @@ class DurableStore:
             except BadFile:
                 picture = None  # a site that says what nobody understands has said nothing
             self._pictures[site] = (text, picture)
+        if heard is not None and not math.isfinite(heard):
+            heard = None  # no clock says that
         return SiteSign(heard, tool or "", doing or "", picture)
 
     def _errands(self, campaign: str) -> dict[str, list[Errand]]:
