@@ -152,6 +152,14 @@ class SiteHome:
     async def _back(self, plan: Plan, at: _At) -> SiteAccount:
         begun = self._begun(plan.digest)
         if begun is None:
+            if not any(self._begun(digest) for digest in at.order.legs):
+                # It would not be asked if nothing had been sent here: its journals are elsewhere.
+                what = "this worker knows of no run by which something was sent in this campaign"
+                remedy = (
+                    "is it the state folder of this site's worker? put that back from its backup; "
+                    "without one, see who is where: migrate survey"
+                )
+                raise JournalTrouble(Problem(what, remedy, str(self.state)))
             return at.account(Exit.DONE)  # nothing was sent by this leg
         with fleet_lock(plan), at.opened(begun) as journal:
             names = {row.name for row in journal.rows()}

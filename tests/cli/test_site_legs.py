@@ -3,6 +3,7 @@ the errand is held, and goes on by the next one."""
 
 from __future__ import annotations
 
+import shutil
 from itertools import count
 from pathlib import Path
 
@@ -81,3 +82,16 @@ async def test_every_leg_goes_back_the_last_one_first(tmp_path: Path) -> None:
             ("http", "mqtt", "lamp"), "restored"
         )
         assert all(house.as_before(name) for name in house.lab.units)
+
+
+async def test_a_worker_without_its_journals_takes_nothing_back(tmp_path: Path) -> None:
+    """Its disk was lost: that there is nothing to be taken back must not be said."""
+    async with LegHouse(tmp_path, [Dev("lamp", "larch")]) as house:
+        home = _home(house, tmp_path)
+        plan = await home.plan()
+        assert (await _errand(home, plan, "move")).exit is Exit.DONE
+        taken = len(house.unit("lamp").messages_that_changed)
+        shutil.rmtree(home.state / "runs")
+        shutil.rmtree(home.state / "campaign" / "begun")
+        assert (await _errand(home, plan, "back")).exit is Exit.JOURNAL
+        assert len(house.unit("lamp").messages_that_changed) == taken
