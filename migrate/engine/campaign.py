@@ -94,6 +94,7 @@ class Coordinator:
         self._store = store
         self._show = show
         self._seen: CampaignScene | None = None
+        self._given: set[tuple[str, str, int]] = set()
         self._names = [site.name for site in plan.sites]
 
     async def forward(self, answers: Mapping[str, Answers] | None = None) -> CampaignEnding:
@@ -133,7 +134,7 @@ class Coordinator:
         for name in again:
             await self._give("back", name, standings[name], words.get(name, Answers()))
         scene = await self._until_over(
-            "back", lambda s, h: next_turn_back(self._plan, s, h, wanted), words
+            "back", lambda s, h: next_turn_back(self._plan, s, h, wanted), words, wanted
         )
         return _ended_back(scene, wanted)
 
@@ -150,15 +151,18 @@ class Coordinator:
         kind: Literal["move", "back"],
         turn_of: Callable[[Mapping[str, SiteStanding], frozenset[str]], Turn],
         words: Mapping[str, Answers] | None = None,
+        among: Collection[str] = (),
     ) -> CampaignScene:
-        """Give errands as the rule lets, until none is at work and none can begin."""
+        """Give errands as the rule lets, until none is at work and none can begin. `among`: what
+        these sites come to is waited for, and no other; of all, without."""
         while True:
             look = await self._look()
             standings = look.standings(self._plan)
             heard = frozenset(name for name in self._names if look.heard(name))
             turn = turn_of(standings, heard)
-            if look.wanted == "run" and turn.sites:
-                await self._give_all(kind, turn.sites, standings, words or {})
+            new = [n for n in turn.sites if self._key(kind, n, standings[n]) not in self._given]
+            if look.wanted == "run" and new:
+                await self._give_all(kind, new, standings, words or {})
                 continue
             back = kind == "back"
             scene = CampaignScene(self._plan, look, standings, turn.kept, turn.exposure, back)
@@ -167,7 +171,7 @@ class Coordinator:
             if look.wanted == "stop":
                 await self._stop_errands(scene)
             silent = look.wanted == "run" and any(words == SILENT for words in turn.kept.values())
-            if not silent and not any(one.at_work for one in standings.values()):
+            if not silent and not any(standings[n].at_work for n in among or standings):
                 return scene
             await self._patiently(lambda: self._store.news(LOOK_SECONDS))
 
@@ -265,6 +269,8 @@ class Coordinator:
             for name in names:
                 answers = words.get(name, Answers())
                 await self._store.give(self._order(kind, name, standings[name], answers))
+                # One that does not come of it is not given over and over.
+                self._given.add(self._key(kind, name, standings[name]))
         except StoreLost:
             self._lost()
 
@@ -273,6 +279,9 @@ class Coordinator:
     ) -> None:
         order = self._order(kind, name, standing, answers)
         await self._patiently(lambda: self._store.give(order))
+
+    def _key(self, kind: str, name: str, standing: SiteStanding) -> tuple[str, str, int]:
+        return kind, name, standing.attempts if standing.back is (kind == "back") else 0
 
     def _order(
         self, kind: Literal["move", "back"], name: str, standing: SiteStanding, answers: Answers

@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from migrate.model.lifecycle import Direction, State
 from migrate.model.problems import Exit
-from migrate.planning.campaign.errands import SiteAccount
+from migrate.planning.campaign.errands import DeviceAccount, SiteAccount
 from migrate.planning.campaign.standing import Errand, Phase, SiteState, standing_of
 from migrate.planning.campaign.turn import to_take_back
 
@@ -208,3 +209,28 @@ def test_what_began_stays_begun_until_it_is_back(errands: list[Errand]) -> None:
         assert to_take_back(after) or not before.sent or after.state is _S.BACK
         assert after.state is not _S.REFUSED or not before.sent
         assert after.back or not before.back
+
+
+def _done(kind: str, *devices: tuple[str, str]) -> Errand:
+    told = tuple(
+        DeviceAccount(name=f"d{n}", state=State(state), direction=Direction(way), sent=True)
+        for n, (state, way) in enumerate(devices)
+    )
+    account = SiteAccount(exit=Exit.DONE, began=True, devices=told)
+    return Errand("key", kind, 1, "done", account)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("kind", "devices", "state"),
+    [
+        ("move", [("settled", "forward")], SiteState.MOVED),
+        # Somebody took one back by hand, at the site: half a home is no home that has moved.
+        ("move", [("settled", "forward"), ("restored", "back")], SiteState.HELD),
+        ("back", [("restored", "back"), ("waiting", "forward")], SiteState.BACK),
+        ("back", [("restored", "back"), ("settled", "forward")], SiteState.HELD),
+    ],
+)
+def test_an_end_that_the_devices_belie_is_none(
+    kind: str, devices: list[tuple[str, str]], state: SiteState
+) -> None:
+    assert standing_of([_done(kind, *devices)]).state is state

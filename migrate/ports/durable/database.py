@@ -125,7 +125,9 @@ def reaching() -> Iterator[None]:
     except sa.exc.DBAPIError as error:
         said = str(error.orig)
         why = next((words for sign, words in TURNED_AWAY.items() if sign in said), "")
-        lost = isinstance(error, sa.exc.OperationalError | sa.exc.InterfaceError)
+        # InternalError: a server that is read-only for a moment, as while another takes over.
+        away = sa.exc.OperationalError | sa.exc.InterfaceError | sa.exc.InternalError
+        lost = isinstance(error, away)
         if lost or error.connection_invalidated or (why and type(error) is sa.exc.DatabaseError):
             raise StoreLost(why) from None
         if isinstance(error, sa.exc.ProgrammingError):

@@ -14,7 +14,9 @@ VERSION: Final = "errand-1"
 """Of what an errand is made of; whoever has another does not take it."""
 COORDINATOR: Final = "campaign"
 """What whoever runs a campaign is called, beside the workers."""
-_KEY: Final = re.compile(r"([a-z][a-z0-9-]{0,39})/([a-z0-9-]{1,100})/(plan|move|back)/([0-9]{1,6})")
+_KEY: Final = re.compile(
+    r"([a-z][a-z0-9-]{0,39})/([a-z0-9-]{1,100})/(plan|move|back)/([1-9][0-9]{0,4})"
+)
 
 
 class Key(NamedTuple):

@@ -17,7 +17,7 @@ from typing import Any, Final, Protocol, TypeVar
 import sqlalchemy as sa
 from dbos import DBOS, error
 
-from migrate.model.problems import BadFile, Busy, Exit, Problem, Trouble
+from migrate.model.problems import BadFile, Busy, Exit, Problem
 from migrate.planning.campaign.errands import (
     Order,
     SiteAccount,
@@ -177,7 +177,7 @@ class Worker:
         while True:
             account = self.work.picture if self.doing else None
             picture = None if account is None else to_json(account)
-            with suppress(StoreLost, Trouble):  # whatever it is, the work here goes on
+            with suppress(Exception):  # whatever befalls the store, the work here goes on
                 values = {"doing": self.doing, "picture": picture}
                 row = await self._reach(partial(self._say, values))
                 self._told.set()
