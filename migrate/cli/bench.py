@@ -5,8 +5,9 @@ from __future__ import annotations
 import asyncio
 import json
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -96,20 +97,31 @@ def bench(
             raise typer.Exit(Exit.STOPPED)
         redactor = resolve_all(crew)
         folder = runs_folder(state).parent / BENCH / dated(at, device, "device")
+
+        def write(found: Sighting, shown: Trial) -> Findings:
+            tried = tried_of(
+                shown,
+                at=created,
+                dialect=one.dialect,
+                sha256=inputs.sources.dialects[one.dialect].sha256,
+                firmware=found.readings.firmware or one.firmware or UNKNOWN,
+                via=one.via,
+            )
+            findings = Findings(tried=(tried,))
+            write_findings(folder, findings)
+            out.print(Text(f"Kept in {folder}"), soft_wrap=True)
+            return findings
+
+        def broken(found: Sighting, shown: Trial) -> None:
+            if shown.any:
+                show_trial(shown, out, broken=True)
+                write(found, shown)
+
         with fleet_lock(crew.plan):
-            found, shown, problems = asyncio.run(_try(crew, redactor, folder, restart=restart))
+            trial = _try(crew, redactor, folder, broken, restart=restart)
+            found, shown, problems = asyncio.run(trial)
         show_trial(shown, out)
-        tried = tried_of(
-            shown,
-            at=created,
-            dialect=one.dialect,
-            sha256=inputs.sources.dialects[one.dialect].sha256,
-            firmware=found.readings.firmware or one.firmware or UNKNOWN,
-            via=one.via,
-        )
-        findings = Findings(tried=(tried,))
-        write_findings(folder, findings)
-        out.print(Text(f"Kept in {folder}"), soft_wrap=True)
+        findings = write(found, shown)
         if problems:
             show_problems(Trouble(problems))
             raise typer.Exit(Exit.HELD)
@@ -180,7 +192,12 @@ def _check(device: Device, inputs: Inputs, *, even_so: bool, restart: bool) -> N
 
 
 async def _try(
-    crew: Crew, redactor: Redactor, folder: Path, *, restart: bool
+    crew: Crew,
+    redactor: Redactor,
+    folder: Path,
+    broken: Callable[[Sighting, Trial], None],
+    *,
+    restart: bool,
 ) -> tuple[Sighting, Trial, list[Problem]]:
     quiet_loop()
     task = asyncio.current_task()
@@ -211,7 +228,8 @@ async def _try(
                 one = Bench(crew, member, Seeker(crew, world, talker), talker, sides)
                 found = await one.find()
                 show_found(member, found, out)
-                return found, *await one.try_out(found, keep, tell, restart=restart)
+                to_keep = partial(broken, found)
+                return found, *await one.try_out(found, keep, tell, to_keep, restart=restart)
     except asyncio.CancelledError:
         if not stopped or task is None:
             raise

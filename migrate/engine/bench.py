@@ -7,7 +7,7 @@ happens, Ctrl-C included. What is tried, and what it shows, is decided in planni
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Generator, Mapping
 from dataclasses import dataclass
 from functools import partial
 
@@ -17,7 +17,7 @@ from migrate.engine.crew import Crew, Member
 from migrate.engine.seek import Seeker, Sighting
 from migrate.engine.talk import Talker, Unread
 from migrate.model.problems import Problem, Refused, Unreachable
-from migrate.planning.trials import Came, Give, Step, Trial, trial
+from migrate.planning.trials import BrokenOff, Came, Give, Step, Trial, trial
 from migrate.ports.protocols import At, NotDelivered, SideName
 
 TOLD_STEPS: Mapping[Step, str] = {
@@ -62,12 +62,14 @@ class Bench:
         found: Sighting,
         keep: Callable[[Mapping[str, str]], None],
         tell: Callable[[str], None],
+        broken: Callable[[Trial], None],
         *,
         restart: bool,
     ) -> tuple[Trial, list[Problem]]:
         """Run the trial. `keep` puts what the device held on disk, and is called before the first
-        write; `tell` is told each step. What could not be put back comes as problems; also when the
-        trial itself is broken off: they are told by `tell` then. Raises Refused."""
+        write; `tell` is told each step. What could not be put back comes as problems. When the
+        trial is broken off, or stopped while the texts go back, `tell` is told them, and `broken`
+        is given what was shown before. Raises Refused."""
         before = self._before(found)
         keep(before)
         steps = trial(
@@ -92,6 +94,7 @@ class Bench:
         except BaseException:
             for problem in await self._put_back(before, at, tell):
                 tell(f"{problem.what}: {problem.remedy}")
+            broken(_so_far(steps))
             raise
         putting = asyncio.ensure_future(self._put_back(before, at, tell))
         try:
@@ -100,6 +103,7 @@ class Bench:
             # Asked to stop while the texts go back: that is finished first.
             for problem in await putting:
                 tell(f"{problem.what}: {problem.remedy}")
+            broken(shown)
             raise
 
     def _before(self, found: Sighting) -> dict[str, str]:
@@ -182,3 +186,14 @@ class Bench:
                     )
                 )
         return problems
+
+
+def _so_far(steps: Generator[Give, Came, Trial]) -> Trial:
+    try:
+        steps.throw(BrokenOff)
+    except StopIteration as ended:
+        shown: Trial = ended.value
+        return shown
+    except BrokenOff:
+        pass  # it had ended already, by a mistake of its own
+    return Trial()

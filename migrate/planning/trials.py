@@ -7,7 +7,8 @@ so the dialect's own refusals may be passed by: that is how it is found out whet
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -76,6 +77,12 @@ class Trial:
     words: tuple[str, ...] = field(default=())
 
     @property
+    def any(self) -> bool:
+        """Whether it has shown anything at all."""
+        told = (self.alone, self.together, self.lasting, self.length)
+        return bool(self.marks) or any(one is not None for one in told)
+
+    @property
     def lost(self) -> tuple[Mark, ...]:
         """Signs that the dialect says are carried, and are not: the danger."""
         return tuple(mark for mark in self.marks if mark.claimed and mark.kept is False)
@@ -97,6 +104,27 @@ class Trial:
         lasts = self.lasting is not False
         tried = self.alone is True and self.together is True and not self.unknown
         return tried and lasts and not self.lost and not cut
+
+
+class BrokenOff(Exception):
+    """Thrown into the steps of a trial: they give nothing more, and return what was shown."""
+
+
+@dataclass
+class _Shown:
+    """What a trial has shown so far."""
+
+    alone: bool | None = None
+    together: bool | None = None
+    lasting: bool | None = None
+    marks: dict[Sign, Mark] = field(default_factory=dict)
+    length: tuple[int, int] | None = None
+    words: list[str] = field(default_factory=list)
+
+    def trial(self, order: Iterable[Sign]) -> Trial:
+        marks = tuple(self.marks[sign] for sign in order if sign in self.marks)
+        words = tuple(self.words)
+        return Trial(self.alone, self.together, self.lasting, marks, self.length, words)
 
 
 def signs(dialect: Dialect) -> Iterator[Sign]:
@@ -124,51 +152,57 @@ def holding(sign: Sign) -> str:
 
 def trial(dialect: Dialect, claims: Claims, *, restart: bool) -> Generator[Give, Came, Trial]:
     """The steps of a trial. `restart`: also see what is left after one. The dialect has at least
-    two harmless texts, and a restart if that is asked for."""
+    two harmless texts, and a restart if that is asked for. BrokenOff thrown into them ends them."""
+    shown = _Shown()
+    with suppress(BrokenOff):
+        yield from _steps(dialect, claims, shown, restart=restart)
+    return shown.trial(signs(dialect))
+
+
+def _steps(
+    dialect: Dialect, claims: Claims, shown: _Shown, *, restart: bool
+) -> Generator[Give, Came, None]:
     one, two = list(dialect.harmless)[:2]
     came = yield Give("write", {one: "bench-one"})
-    alone = _holds(came, {one: "bench-one"})
-    said = [f"written alone: {came.words}"] if came.words else []
-    if not alone:
+    shown.alone = _holds(came, {one: "bench-one"})
+    shown.words += [f"written alone: {came.words}"] if came.words else []
+    if not shown.alone:
         # Of what it does not keep by itself, nothing else can be told.
-        return Trial(alone=alone, words=tuple(said))
+        return
     both = {one: "bench-two", two: "bench-three"}
     came = yield Give("together", both)
-    together = _holds(came, both)
-    said += [f"two in one message: {came.words}"] if came.words else []
-    lasting = None
-    if restart and together:
+    shown.together = _holds(came, both)
+    shown.words += [f"two in one message: {came.words}"] if came.words else []
+    if restart and shown.together:
         came = yield Give("restart", {}, restart=True)
-        lasting = _holds(came, both)
-        said += [f"after a restart: {came.words}"] if came.words else []
-    marks = yield from _marks(dialect, claims, one)
-    length = yield from _length(dialect, claims, one)
-    return Trial(alone, together, lasting, tuple(marks), length, tuple(said))
+        shown.lasting = _holds(came, both)
+        shown.words += [f"after a restart: {came.words}"] if came.words else []
+    yield from _marks(dialect, claims, one, shown.marks)
+    shown.length = yield from _length(dialect, claims, one)
 
 
-def _marks(dialect: Dialect, claims: Claims, name: str) -> Generator[Give, Came, list[Mark]]:
+def _marks(
+    dialect: Dialect, claims: Claims, name: str, marks: dict[Sign, Mark]
+) -> Generator[Give, Came, None]:
     """Each sign in a message of its own; but those that the dialect says are carried first all at
     once, as many as fit: memory of devices wears out by writing."""
     every = [(sign, not claims({name: holding(sign)})) for sign in signs(dialect)]
-    proven: set[Sign] = set()
     for together in _packed(dialect, claims, name, [sign for sign, good in every if good]):
         text = FILLER.join(["", *(sign.text for sign in together), ""])
         came = yield Give("characters", {name: text})
         if _holds(came, {name: text}):
-            proven.update(together)
-    marks, silent = [], 0
+            marks.update((sign, Mark(sign, True, claimed=True)) for sign in together)
+    silent = 0
     for sign, claimed in every:
-        if sign in proven:
-            marks.append(Mark(sign, True, claimed))
+        if sign in marks:
             continue
         if silent >= GIVES_UP:
-            marks.append(Mark(sign, None, claimed, "not tried: it did not answer any more"))
+            marks[sign] = Mark(sign, None, claimed, "not tried: it did not answer any more")
             continue
         text = holding(sign)
         came = yield Give("characters", {name: text})
         silent = silent + 1 if came.texts is None else 0
-        marks.append(Mark(sign, _holds(came, {name: text}), claimed, came.words))
-    return marks
+        marks[sign] = Mark(sign, _holds(came, {name: text}), claimed, came.words)
 
 
 def _packed(

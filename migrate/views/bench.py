@@ -63,15 +63,15 @@ def show_found(member: Member, found: Sighting, console: Console) -> None:
         say(console, words, indent=3)
 
 
-def show_trial(shown: Trial, console: Console) -> None:
-    """Each step with its outcome."""
+def show_trial(shown: Trial, console: Console, *, broken: bool = False) -> None:
+    """Each step with its outcome. `broken`: the trial was broken off."""
     told = [
         ("2. One text written alone", shown.alone, "took hold", "did NOT take hold"),
         ("3. Two texts in one message", shown.together, "both took hold", "did NOT both take hold"),
     ]
     for what, good, yes, no in told:
         outcome = "nobody can tell" if good is None else yes if good else no
-        if good is None and what.startswith("3") and not shown.alone:
+        if good is None and (broken or (what.startswith("3") and not shown.alone)):
             outcome = "not tried"
         say(console, Text.assemble(f"{what}: ", (outcome, "" if good else "bold")), hang=3)
     if shown.lasting is not None:

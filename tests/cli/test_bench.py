@@ -147,6 +147,30 @@ async def test_stopped_in_the_middle(tmp_path: Path, starter: Starter) -> None:
         assert unit.store == before
 
 
+async def test_what_was_shown_before_it_was_stopped_stays_shown(
+    tmp_path: Path, starter: Starter
+) -> None:
+    async with house(tmp_path, starter, (LAMP, Fault(FaultKind.KEEPS_ONE))) as one:
+        told_firmware(one)
+        unit = one.unit(LAMP)
+        before = unit.store
+        files: list[str | Path] = ["--fleet", one.fleet, "--playbook", one.playbook]
+        first = (before.label, "bench-one", "bench-two")
+        async with one.begun("bench", LAMP, *files, "--yes", "--state", one.state) as command:
+            await one.lab.wait_until(lambda: unit.store.label not in first, 20)
+            command.press()
+            ended = await command.ended()
+        assert ended.code == Exit.STOPPED, ended.all
+        assert unit.store == before
+        assert "did NOT both take hold" in ended.out
+        record = shown(one)["tried"]
+        assert isinstance(record, list)
+        assert record[0]["together"] is False
+        refused = await one.there("plan", one.playbook, "--fleet", one.fleet)
+        assert refused.code == Exit.REFUSED, refused.all
+        assert "two settings in one message do not both take hold" in refused.err
+
+
 async def test_its_power_fails_in_the_middle(tmp_path: Path, starter: Starter) -> None:
     async with house(tmp_path, starter) as one:
         one.edit(one.playbook, "reply_seconds = 2", "reply_seconds = 0.2")

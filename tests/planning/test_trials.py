@@ -10,7 +10,7 @@ import pytest
 from migrate.dialects.carrying import harmless_faults
 from migrate.dialects.schema import Dialect
 from migrate.planning.ledger import Findings, Sign, findings_from_json, findings_json
-from migrate.planning.trials import Came, Give, Trial, signs, trial, tried_of
+from migrate.planning.trials import BrokenOff, Came, Give, Trial, signs, trial, tried_of
 
 from .samples import device, dialects
 
@@ -187,3 +187,30 @@ def test_a_record_is_read_as_it_was_written() -> None:
 def test_where_a_sign_is_found(sign: Sign, yes: str, no: str) -> None:
     assert sign.within(yes)
     assert not sign.within(no)
+
+
+@pytest.mark.parametrize("keep", [sound, cuts(";"), first_only, deaf, short])
+def test_broken_off_anywhere_it_has_shown_what_it_had_shown(keep: Keep) -> None:
+    dialect = DIALECTS["larch"]
+    whole, given = tried(keep, dialect)
+    last = Trial()
+    for answered in range(len(given)):
+        held = dict.fromkeys(dialect.harmless, "as it was")
+        steps = trial(dialect, partial(harmless_faults, dialect, DEVICE, "mqtt"), restart=False)
+        give = next(steps)
+        for _ in range(answered):
+            keep(held, give.values)
+            give = steps.send(Came(dict(held)))
+        assert give == given[answered]
+        with pytest.raises(StopIteration) as ended:
+            steps.throw(BrokenOff)
+        shown: Trial = ended.value.value
+        assert shown.any == (answered > 0)
+        assert shown.alone == (whole.alone if answered > 0 else None)
+        assert shown.together == (whole.together if answered > 1 else None)
+        assert shown.length is None  # that is the last
+        assert set(shown.marks) <= set(whole.marks)
+        assert set(shown.marks) >= set(last.marks)
+        last = shown
+    # Before its last give it has shown every mark; one that keeps nothing has none to show.
+    assert last.marks == whole.marks
