@@ -31,13 +31,15 @@ class GroupHeard:
 @dataclass
 class Called:
     """What the roll call brought. `old_down`: why the old broker was not asked, in words.
-    `leftovers`: topics on which the old broker keeps words of the devices."""
+    `leftovers`: topics on which the old broker keeps words of the devices. `unheard`: topics that
+    the new broker does not let this login hear, and why; `unheard_old`: the old one."""
 
     devices: dict[str, Judged] = field(default_factory=dict)
     groups: list[GroupHeard] = field(default_factory=list)
     old_down: str = ""
     leftovers: tuple[str, ...] = ()
     unheard: dict[str, str] = field(default_factory=dict)
+    unheard_old: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -71,7 +73,10 @@ async def roll_call(
                 called.old_down = f"it {error}"
         called.unheard = await here.listen(_listened(ground))
         if there is not None:
-            await there.listen(_listened(ground))
+            try:
+                called.unheard_old = await there.listen(_listened(ground))
+            except NoVisit as error:
+                called.old_down, there = f"it {error}", None
         visits = [one for one in (here, there) if one is not None]
         found = await asyncio.gather(*(_heard(one, ground, reply_seconds) for one in visits))
         theirs: Mapping[str, Heard] = found[1] if len(found) > 1 else {}

@@ -121,6 +121,12 @@ def show_called(called: Called, ground: Ground, playbook: Path, console: Console
     for topic, reason in sorted(called.unheard.items()):
         told = f"The new broker does not let this login hear {harmless(topic)} ({reason})."
         say(console, told, hang=2, whole=True)
+    for topic, reason in sorted(called.unheard_old.items()):
+        told = (
+            f"The old broker does not let this login hear {harmless(topic)} ({reason}): a device "
+            "that is still there may not be seen."
+        )
+        say(console, told, hang=2, whole=True)
     if called.old_down:
         say(console, f"The old broker was not asked: {called.old_down}.", hang=2, whole=True)
     elif called.leftovers:

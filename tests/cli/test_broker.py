@@ -18,6 +18,8 @@ from typer.testing import CliRunner, Result
 
 from migrate.cli.app import app
 from migrate.lab import EmbeddedBroker, MosquittoBroker, free_port
+from migrate.ports.broker_visit import NoVisit, Visit
+from tests.ports.servers import dynamic
 
 HOST = "127.0.0.1"
 PASSWORD = "c4nary broker word"
@@ -262,6 +264,53 @@ async def test_roll_call_names_who_is_missing_and_who_stayed(files: Path) -> Non
                 assert result.exit_code == 7
                 assert "00-00-5E-00-53-99" in result.output
             assert set(told) == {b"report"}
+
+
+@needs_mosquitto
+async def test_roll_call_tells_what_the_old_broker_does_not_let_it_hear(files: Path) -> None:
+    """SUBACK with 135: MQTT 5.0 section 3.9.3. A device that stayed there would be called missing,
+    as if it were nowhere."""
+    rules = dynamic(files, "sedge/cellar/reply", "sedge/cellar/presence")
+    async with (
+        MosquittoBroker(HOST, free_port(), more=rules) as old,
+        EmbeddedBroker(HOST, free_port()) as new,
+        device(new.port, "porch", MACS["porch"]),
+        device(old.port, "cellar", MACS["cellar"]),
+    ):
+        playbook(files, new.port, old.port)
+        result = await call("roll-call", "p.toml")
+    words = " ".join(result.output.split())
+    assert result.exit_code == 11, result.output
+    for topic in ("presence", "reply"):
+        assert (
+            f"The old broker does not let this login hear sedge/cellar/{topic} (not authorized): a "
+            "device that is still there may not be seen."
+        ) in words
+    assert "sedge/porch" not in words
+    assert "new broker does not let" not in words
+
+
+async def test_roll_call_goes_on_without_an_old_broker_that_breaks_off(
+    files: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It may be switched off at that very moment. That is no fault of the new one."""
+    listen = Visit.listen
+    async with two() as (old, new):
+        playbook(files, new.port, old.port)
+
+        async def once(self: Visit, *topics: Any, **more: Any) -> dict[str, str]:
+            listened.append(self)
+            if len(listened) == 2:
+                raise NoVisit("ended the connection")
+            return await listen(self, *topics, **more)
+
+        listened: list[Visit] = []
+        monkeypatch.setattr(Visit, "listen", once)
+        async with device(new.port, "porch", MACS["porch"]):
+            result = await call("roll-call", "p.toml")
+    words = " ".join(result.output.split())
+    assert "The old broker was not asked: it ended the connection." in words
+    assert "1 of 2 devices are at the new broker" in words
 
 
 async def test_roll_call_asks_the_group_by_its_new_word_and_by_its_old(files: Path) -> None:

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
+import json
 import re
 import socket
 import struct
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
 
 from migrate.dialects.messages import HttpRequest
 from migrate.ports.protocols import At
@@ -129,3 +133,29 @@ def digest_is_right(
         and given.get("qop") == "auth"
         and given.get("response") == wanted
     )
+
+
+def dynamic(tmp_path: Path, *forbidden: str) -> list[str]:
+    """Lines that load mosquitto's own plugin for access rules, which does know subscriptions."""
+    plugin = next(Path("/usr/lib").glob("*/mosquitto_dynamic_security.so"), None)
+    if plugin is None:
+        pytest.skip("mosquitto's plugin for access rules is not installed")
+    kinds = ("publishClientSend", "publishClientReceive", "subscribe", "unsubscribe")
+    rules = [
+        {"acltype": "subscribeLiteral", "topic": topic, "priority": 1, "allow": False}
+        for topic in forbidden
+    ]
+    config = tmp_path / "rules.json"
+    config.write_text(
+        json.dumps(
+            {
+                "defaultACLAccess": dict.fromkeys(kinds, True),
+                "anonymousGroup": "all",
+                "groups": [{"groupname": "all", "roles": [{"rolename": "some"}]}],
+                "roles": [{"rolename": "some", "acls": rules}],
+                "clients": [],
+            }
+        )
+    )
+    config.chmod(0o600)
+    return [f"plugin {plugin}", f"plugin_opt_config_file {config}"]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import json
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
@@ -26,7 +25,7 @@ from migrate.ports.mqtt import BrokerLink
 from migrate.ports.mqtt_client import V5, Client
 from migrate.ports.protocols import NoReply, NotDelivered
 
-from .servers import HOST
+from .servers import HOST, dynamic
 
 pytestmark = pytest.mark.skipif(
     not MosquittoBroker.available(),
@@ -165,32 +164,6 @@ async def test_an_answer_that_may_not_be_read_is_a_message_that_was_taken() -> N
         with pytest.raises(NoReply, match="old broker, which took the message"):
             await link.exchange(REQUEST, 0.5)
         assert heard == [ASK]
-
-
-def dynamic(tmp_path: Path, *forbidden: str) -> list[str]:
-    """Lines that load mosquitto's own plugin for access rules, which does know subscriptions."""
-    plugin = next(Path("/usr/lib").glob("*/mosquitto_dynamic_security.so"), None)
-    if plugin is None:
-        pytest.skip("mosquitto's plugin for access rules is not installed")
-    kinds = ("publishClientSend", "publishClientReceive", "subscribe", "unsubscribe")
-    rules = [
-        {"acltype": "subscribeLiteral", "topic": topic, "priority": 1, "allow": False}
-        for topic in forbidden
-    ]
-    config = tmp_path / "rules.json"
-    config.write_text(
-        json.dumps(
-            {
-                "defaultACLAccess": dict.fromkeys(kinds, True),
-                "anonymousGroup": "all",
-                "groups": [{"groupname": "all", "roles": [{"rolename": "some"}]}],
-                "roles": [{"rolename": "some", "acls": rules}],
-                "clients": [],
-            }
-        )
-    )
-    config.chmod(0o600)
-    return [f"plugin {plugin}", f"plugin_opt_config_file {config}"]
 
 
 async def test_a_subscription_that_is_refused_is_told_before_anything_is_sent(
