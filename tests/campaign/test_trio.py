@@ -78,7 +78,12 @@ async def test_a_held_site_keeps_back_only_those_that_come_after_it(tmp_path: Pa
 
 
 async def test_stopped_it_stops_between_two_devices_and_goes_on(tmp_path: Path) -> None:
-    async with Trio(tmp_path) as trio:
+    # So slow that no home is through before its worker hears of it.
+    slow = {
+        name: [replace(device, restart_seconds=2.5) for device in devices]
+        for name, devices in FLEETS.items()
+    }
+    async with Trio(tmp_path, fleets=slow) as trio:
         one = trio.coordinator("run")
         await trio.heard("alder", "sending")
         assert await trio.command("campaign", "stop") == 0
