@@ -17,7 +17,7 @@ from typing import Final
 import sqlalchemy as sa
 
 from migrate.model.problems import Problem, Refused
-from migrate.ports.durable.database import DBOS_SCHEMA, SCHEMA, reaching
+from migrate.ports.durable.database import DBOS_SCHEMA, SCHEMA, is_postgres, reaching
 from migrate.ports.durable.store import make_store
 from migrate.ports.durable.tables import SITE, WORD
 
@@ -46,7 +46,7 @@ def prepare(engine: sa.Engine, accounts: Mapping[str, str | None]) -> list[str]:
     there; then prepare once more. Raises StoreLost, and Refused if the tables cannot be made.
     """
     make_store(engine)
-    if engine.dialect.name != "postgresql":
+    if not is_postgres(engine):
         return []
     with reaching(), engine.begin() as db:
         known = set(db.scalars(sa.text("SELECT rolname FROM pg_roles")))

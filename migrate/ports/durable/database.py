@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import sqlalchemy as sa
 
@@ -15,6 +16,7 @@ from migrate.model.problems import BadFile, Problem, Refused, Unreachable
 from migrate.model.secrets import Secret
 from migrate.ports.protocols import StoreLost
 
+Result = TypeVar("Result")
 SCHEMA: Final = "campaign"
 """Of migrate's own tables in PostgreSQL; SQLite has no schemas."""
 DBOS_SCHEMA: Final = "dbos"
@@ -112,6 +114,26 @@ TURNED_AWAY: Final = {
 }
 """What servers and drivers say when they turn somebody away, and what is told of it. Their own
 words hold names and addresses. (Messages of PostgreSQL 15, libpq and SQLite, as they were seen.)"""
+
+
+def is_postgres(engine: sa.Engine) -> bool:
+    """Whether there are schemas and accounts; SQLite has neither."""
+    return engine.dialect.name == "postgresql"
+
+
+def dbos_schema(engine: sa.Engine) -> str | None:
+    """Of the tables of DBOS."""
+    return DBOS_SCHEMA if is_postgres(engine) else None
+
+
+async def reached(do: Callable[[], Result]) -> Result:
+    """What comes of it, in a thread of its own. Raises as `reaching`."""
+
+    def within() -> Result:
+        with reaching():
+            return do()
+
+    return await asyncio.to_thread(within)
 
 
 @contextmanager

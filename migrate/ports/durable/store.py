@@ -6,13 +6,13 @@ import asyncio
 import math
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from secrets import token_hex
-from typing import Any, Final, TypeVar
+from typing import Final
 
 import sqlalchemy as sa
-from dbos import DBOS, DBOSClient, WorkflowStatus
+from dbos import DBOSClient, WorkflowStatus
 
 from migrate.model.campaign import StorePlace
 from migrate.model.problems import BadFile, Busy, Problem, Refused
@@ -29,12 +29,15 @@ from migrate.planning.campaign.errands import (
 from migrate.planning.campaign.look import Look, SiteSign, Wanted
 from migrate.planning.campaign.standing import Errand, Phase
 from migrate.ports.durable.database import (
-    DBOS_SCHEMA,
     check_reached,
+    dbos_schema,
     engine_of,
+    is_postgres,
     place_in_words,
+    reached,
     reaching,
 )
+from migrate.ports.durable.launch import launch, leave
 from migrate.ports.durable.names import (
     COORDINATOR,
     ERRAND,
@@ -54,21 +57,17 @@ POLL_SECONDS: Final = 1.0
 """How often the workers look into their queues."""
 AT_ONCE: Final = 200
 """Accounts that are read in one statement."""
-DONE: Final = "SUCCESS"
 PHASES: Final[Mapping[str, Phase]] = {
     "ENQUEUED": "asked",
     "DELAYED": "asked",
     "PENDING": "taken",
-    DONE: "done",
+    "SUCCESS": "done",
 }
 """Of an errand, by what DBOS calls the status of its workflow. Any other is a failure."""
-BUSY: Final = Busy(
-    Problem(
-        "this campaign is being run by another process, here or on another machine",
-        "end that one first, or look on: migrate campaign status",
-    )
+BUSY: Final = Problem(
+    "this campaign is being run by another process, here or on another machine",
+    "end that one first, or look on: migrate campaign status",
 )
-Result = TypeVar("Result")
 
 
 class DurableStore:
@@ -84,7 +83,7 @@ class DurableStore:
         self._me = token_hex(8) if coordinates else ""
         self._client = DBOSClient(
             system_database_engine=engine,
-            dbos_system_schema=_schema(engine),
+            dbos_system_schema=dbos_schema(engine),
             serializer=JSON,
             lazy=True,
             retry_connection_errors=False,
@@ -106,19 +105,19 @@ class DurableStore:
 
     async def look(self, campaign: str, sites: Sequence[str]) -> Look:
         """All errands of a campaign, and every sign of these sites."""
-        return await self._reach(lambda: self._look(campaign, frozenset(sites)))
+        return await reached(lambda: self._look(campaign, frozenset(sites)))
 
     async def give(self, order: Order) -> None:
         """Put an errand on its site's queue; no other coordinator has taken over meanwhile."""
-        await self._reach(lambda: self._give(order))
+        await reached(lambda: self._give(order))
 
     async def want(self, campaign: str, wanted: Wanted) -> None:
         """Keep the owner's word."""
-        await self._reach(lambda: self._want(campaign, wanted))
+        await reached(lambda: self._want(campaign, wanted))
 
     async def stop_errands(self, keys: Mapping[str, str]) -> None:
         """Ask the workers of these sites to stop their errands."""
-        await self._reach(lambda: self._stop(keys))
+        await reached(lambda: self._stop(keys))
 
     async def news(self, seconds: float) -> None:
         """Wait for so long. Nothing tells of a change: a listener would need a connection of its
@@ -127,7 +126,7 @@ class DurableStore:
 
     async def answers(self, campaign: str) -> dict[str, SitePlan | None]:
         """What the sites have answered to a planning so far; None: something that is no answer."""
-        return await self._reach(lambda: dict(self._answers(campaign)))
+        return await reached(lambda: dict(self._answers(campaign)))
 
     async def take(self, campaign: str) -> None:
         """Be the one that lets sites begin. One before it that was killed is known to be gone when
@@ -137,11 +136,11 @@ class DurableStore:
         while True:
             # By our own clock as well: that of the store may have been set back since.
             silent = time.monotonic() - begun > 2 * COORDINATOR_SILENT_SECONDS
-            heard = await self._reach(partial(self._heard_or_mine, campaign, silent))
+            heard = await reached(partial(self._heard_or_mine, campaign, silent))
             if heard is None:
                 return
             if last is not None and heard != last:
-                raise BUSY
+                raise Busy(BUSY)
             last = heard
             await self.news(POLL_SECONDS)
 
@@ -163,14 +162,7 @@ class DurableStore:
     async def register(self, sites: Iterable[str]) -> None:
         """Have a queue for each site. For SQLite the row of the site as well: with PostgreSQL it is
         made when the store is prepared, together with who may touch it."""
-        await self._reach(lambda: self._register(list(sites)))
-
-    async def _reach(self, do: Callable[[], Result]) -> Result:
-        def within() -> Result:
-            with reaching():
-                return do()
-
-        return await asyncio.to_thread(within)
+        await reached(lambda: self._register(list(sites)))
 
     def _look(self, campaign: str, sites: frozenset[str]) -> Look:
         with self._engine.begin() as db:
@@ -274,9 +266,9 @@ class DurableStore:
                 mine = {"campaign": campaign, "coordinator": self._me, "heard_at": at}
                 db.execute(sa.insert(WORD).values(**mine))
             except sa.exc.IntegrityError:  # another was quicker, this very moment
-                raise BUSY from None
+                raise Busy(BUSY) from None
             return
-        raise BUSY
+        raise Busy(BUSY)
 
     def _give(self, order: Order) -> None:
         with self._engine.begin() as db:
@@ -317,7 +309,7 @@ class DurableStore:
                     polling_interval_sec=POLL_SECONDS,
                     application_name=application_of(site),
                 )
-        if self._engine.dialect.name != "postgresql":
+        if not is_postgres(self._engine):
             with self._engine.begin() as db:
                 known = set(db.scalars(sa.select(SITE.c.site)))
                 new = [{"site": site} for site in sites if site not in known]
@@ -348,20 +340,8 @@ def open_store(
 def make_store(engine: sa.Engine) -> None:
     """Make the tables of DBOS and ours, or bring them to this version. Raises Refused if the
     account may not."""
-    read_json_only()
-    config: Any = {
-        "name": COORDINATOR,
-        "system_database_engine": engine,
-        "dbos_system_schema": _schema(engine),
-        "application_version": version_of(COORDINATOR),
-        "serializer": JSON,
-        # What is told this way is heard by every account of the database.
-        "use_listen_notify": False,
-    }
     try:
-        DBOS(config=config)
-        DBOS.listen_queues([])
-        DBOS.launch()
+        launch(engine, COORDINATOR)
     except sa.exc.DBAPIError as error:
         raise Refused(
             Problem(
@@ -371,7 +351,7 @@ def make_store(engine: sa.Engine) -> None:
             )
         ) from None
     finally:
-        DBOS.destroy(destroy_registry=False)
+        leave()
     make_tables(engine)
 
 
@@ -397,7 +377,3 @@ def _errand(flow: WorkflowStatus, kind: Kind, attempt: int, output: object) -> E
 
 def _seconds(milliseconds: int | None) -> float | None:
     return None if milliseconds is None else milliseconds / 1000
-
-
-def _schema(engine: sa.Engine) -> str | None:
-    return DBOS_SCHEMA if engine.dialect.name == "postgresql" else None

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sqlalchemy as sa
 
-from migrate.ports.durable.database import SCHEMA
+from migrate.ports.durable.database import SCHEMA, is_postgres
 
 _meta = sa.MetaData(schema=SCHEMA)
 
@@ -41,19 +41,19 @@ SITE = sa.Table(
 def make_tables(engine: sa.Engine) -> None:
     """Make them, if they are not there."""
     with engine.begin() as connection:
-        if engine.dialect.name == "postgresql":
+        if is_postgres(engine):
             connection.execute(sa.schema.CreateSchema(SCHEMA, if_not_exists=True))
         _meta.create_all(connection)
 
 
 def are_there(engine: sa.Engine) -> bool:
     """Whether the store has been prepared."""
-    schema = SCHEMA if engine.dialect.name == "postgresql" else None
+    schema = SCHEMA if is_postgres(engine) else None
     return bool(sa.inspect(engine).has_table(SITE.name, schema=schema))
 
 
 def clock(engine: sa.Engine) -> sa.ColumnElement[float]:
     """Seconds since 1970 by the store's clock, the same for everybody who asks it."""
-    if engine.dialect.name == "postgresql":
+    if is_postgres(engine):
         return sa.cast(sa.extract("epoch", sa.func.clock_timestamp()), sa.Float)
     return (sa.func.julianday("now") - sa.literal(2440587.5)) * sa.literal(86400.0)

@@ -26,9 +26,9 @@ from migrate.planning.campaign.errands import (
     to_json,
 )
 from migrate.planning.campaign.look import BEAT_SECONDS
-from migrate.ports.durable.database import DBOS_SCHEMA, reaching
-from migrate.ports.durable.names import ERRAND, application_of, queue_of, version_of
-from migrate.ports.durable.plain import JSON, read_json_only
+from migrate.ports.durable.database import is_postgres, reached, reaching
+from migrate.ports.durable.launch import launch, leave
+from migrate.ports.durable.names import ERRAND, application_of, queue_of
 from migrate.ports.durable.tables import SITE, clock
 from migrate.ports.protocols import StoreLost
 
@@ -90,9 +90,6 @@ class Worker:
         """
         global _here
         _here = self
-        read_json_only()
-        DBOS(config=self._config())
-        DBOS.listen_queues([queue_of(self.site)])
         await self._launched()
         beats = asyncio.create_task(self._beats())
         ends = [asyncio.create_task(one.wait()) for one in (leave, self._gone)]
@@ -114,7 +111,7 @@ class Worker:
         """Be this site's worker. Raises Busy if another one is, BadFile if the store knows no such
         site, and StoreLost if the store turns this account away. Waits while it is not reached."""
         row = await self._patiently(self._row)
-        if row is None and self.engine.dialect.name != "postgresql":
+        if row is None and not is_postgres(self.engine):
             # A file for a trial has no accounts: whoever comes first makes the row.
             await self._patiently(self._make_row)
             row = await self._patiently(self._row)
@@ -137,10 +134,13 @@ class Worker:
 
     async def _launched(self) -> None:
         """DBOS at work. The store may be away just now."""
+        # The executor is the site: what it had not finished is its own when it is back. Its account
+        # may make no tables.
+        more = {"executor_id": self.site, "run_migrations": not is_postgres(self.engine)}
         while True:
             try:
                 with reaching():
-                    DBOS.launch()
+                    launch(self.engine, application_of(self.site), [queue_of(self.site)], **more)
             except error.DBOSException:
                 raise BadFile(
                     Problem(
@@ -150,27 +150,11 @@ class Worker:
                     )
                 ) from None
             except StoreLost:
-                DBOS.destroy(destroy_registry=False)
+                leave()
                 self.heard(False)
                 await asyncio.sleep(BUSY_BEAT_SECONDS)
-                DBOS(config=self._config())
-                DBOS.listen_queues([queue_of(self.site)])
             else:
                 return
-
-    def _config(self) -> Any:
-        postgres = self.engine.dialect.name == "postgresql"
-        return {
-            "name": application_of(self.site),
-            "system_database_engine": self.engine,
-            "dbos_system_schema": DBOS_SCHEMA if postgres else None,
-            "application_version": version_of(application_of(self.site)),
-            "executor_id": self.site,
-            "serializer": JSON,
-            "use_listen_notify": False,
-            # Its account may make no tables.
-            "run_migrations": not postgres,
-        }
 
     async def _beats(self) -> None:
         """Say how it is, over and over, and hear whether to stop."""
@@ -218,12 +202,8 @@ class Worker:
             return db.execute(sa.select(SITE.c.stopping, SITE.c.worker).where(mine)).first()
 
     async def _reach(self, do: Callable[[], Result]) -> Result:
-        def within() -> Result:
-            with reaching():
-                return do()
-
         try:
-            result = await asyncio.to_thread(within)
+            result = await reached(do)
         except StoreLost:
             self.heard(False)
             raise
