@@ -6,7 +6,6 @@ import asyncio
 import json
 import shlex
 import signal
-from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Annotated
 
@@ -17,6 +16,7 @@ from migrate.cli.campaign_plan import asked_to_plan, frozen_campaign, is_campaig
 from migrate.cli.campaigns import (
     CampaignFile,
     CampaignPlanFile,
+    Coordinated,
     answers_of,
     check_order_of_sites,
     check_sites,
@@ -24,9 +24,10 @@ from migrate.cli.campaigns import (
     need_store,
     read_campaign,
     read_campaign_plan,
+    secret_of,
     store_of,
 )
-from migrate.cli.common import StateDir, out, problems_in_words, secret_reader
+from migrate.cli.common import StateDir, out, problems_in_words
 from migrate.cli.conduct import quiet_loop
 from migrate.engine.campaign import (
     CampaignEnding,
@@ -37,12 +38,8 @@ from migrate.engine.campaign import (
     scene_of,
 )
 from migrate.model.campaign import Campaign
-from migrate.model.problems import (
-    Exit,
-)
-from migrate.planning.campaign.plan import (
-    CampaignPlan,
-)
+from migrate.model.problems import Exit
+from migrate.planning.campaign.plan import CampaignPlan
 from migrate.ports.files import free_or_ours, write_private
 from migrate.ports.protocols import StoreLost
 from migrate.views.lines import say
@@ -95,8 +92,7 @@ def _prepared(asked: Campaign) -> list[str]:
     accounts = {site.name: site.account for site in asked.site}
     if place.file is None:
         check_accounts(accounts, place.account)
-    password = secret_reader().resolve(place.password) if place.password else None
-    engine = engine_of(place, None, password)
+    engine = engine_of(place, None, secret_of(place.password))
     check_reached(engine, place)
     try:
         return prepare(engine, accounts)
@@ -340,7 +336,7 @@ async def _stopped(plan: CampaignPlan, asked: Campaign) -> CampaignScene:
 def _coordinated(
     plan: CampaignPlan,
     asked: Campaign,
-    do: Callable[[Coordinator], Awaitable[CampaignEnding]],
+    do: Coordinated,
 ) -> CampaignEnding:
     """Coordinate while the owner looks on. Ctrl-C ends this process, and no site."""
     from migrate.views.campaign.live import CampaignProgress
@@ -362,7 +358,7 @@ def _coordinated(
 async def _ended_by_signals(
     plan: CampaignPlan,
     asked: Campaign,
-    do: Callable[[Coordinator], Awaitable[CampaignEnding]],
+    do: Coordinated,
     show: Show,
 ) -> CampaignEnding:
     quiet_loop()

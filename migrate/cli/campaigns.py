@@ -17,6 +17,7 @@ from migrate.engine.campaign import CampaignEnding, Coordinator, Show, patiently
 from migrate.model.campaign import Campaign
 from migrate.model.parsing import MOST_TOLD, parse_toml
 from migrate.model.problems import BadFile, Changed, Missing, Problem
+from migrate.model.secrets import Secret, SecretRef
 from migrate.planning.campaign.errands import Answers
 from migrate.planning.campaign.plan import CAMPAIGN_ANEW, CampaignPlan, campaign_from_json
 from migrate.ports.files import PLAN_OCTETS, read_text, source_of
@@ -35,6 +36,7 @@ CampaignPlanFile = Annotated[
 ]
 MOST_NAMED = 20
 """Sites of a circle that are named."""
+Coordinated = Callable[[Coordinator], Awaitable[CampaignEnding]]
 NEEDED = ("dbos", "sqlalchemy", "psycopg")
 
 
@@ -140,6 +142,11 @@ def check_sites(plan: CampaignPlan, names: Iterable[str]) -> None:
         )
 
 
+def secret_of(ref: SecretRef | None) -> Secret | None:
+    """The password of an account, if one is named. Raises SecretTrouble."""
+    return secret_reader().resolve(ref) if ref else None
+
+
 @asynccontextmanager
 async def store_of(campaign: Campaign, *, coordinates: bool = False) -> AsyncIterator[DurableStore]:
     """The store of a campaign, reached; let go of at the end.
@@ -150,7 +157,7 @@ async def store_of(campaign: Campaign, *, coordinates: bool = False) -> AsyncIte
     from migrate.ports.durable.store import open_store
 
     place = campaign.store
-    password = secret_reader().resolve(place.password) if place.password else None
+    password = secret_of(place.password)
     try:
         store = await asyncio.to_thread(open_store, place, password, coordinates=coordinates)
     except StoreLost as lost:  # between two questions at the start
@@ -164,7 +171,7 @@ async def store_of(campaign: Campaign, *, coordinates: bool = False) -> AsyncIte
 async def coordinated(
     plan: CampaignPlan,
     asked: Campaign,
-    do: Callable[[Coordinator], Awaitable[CampaignEnding]],
+    do: Coordinated,
     show: Show,
 ) -> CampaignEnding:
     """Let a coordinator work on the store, the only one of its campaign. Raises Busy."""

@@ -13,10 +13,10 @@ from rich.text import Text
 from migrate.cli.common import err, open_journal, out, runs_folder
 from migrate.cli.keys import entered
 from migrate.engine.way_back import ONE_STEP
+from migrate.journal.rows import Row
 from migrate.journal.store import Journal
 from migrate.model.lifecycle import Direction, State
 from migrate.model.problems import JournalTrouble, Problem, Refused
-from migrate.planning.gates import Standing
 from migrate.planning.plan import Plan
 
 ENDING = ".plan.json"
@@ -170,7 +170,7 @@ class _Run:
         self.rest_of, self.together = journal.plan.rest_of, journal.plan.leg.together
         self.flipped = journal.flipped
         self.names = [row.name for row in rows]
-        self.done = {row.name for row in rows if row.written_off or _settled(row.standing)}
+        self.done = {row.name for row in rows if done_for_good(row)}
         # What was taken back, never left, or was written off, stands on nothing. Names by MAC.
         self.moved = {
             journal.plan.device(row.name).mac: row.name
@@ -179,8 +179,11 @@ class _Run:
         }
 
 
-def _settled(standing: Standing) -> bool:
-    return standing.state is State.SETTLED and standing.direction is Direction.FORWARD
+def done_for_good(row: Row) -> bool:
+    """Whether nothing more is to be done about a device in this leg: it settled on the new side, or
+    is written off."""
+    settled = row.state is State.SETTLED and row.direction is Direction.FORWARD
+    return row.written_off or settled
 
 
 def _runs(state: Path | None, digest: str | None) -> Iterator[_Run]:

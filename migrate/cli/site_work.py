@@ -25,14 +25,13 @@ from migrate.cli.conduct import (
     resolve_all,
     show_ending,
 )
-from migrate.cli.legs import check_order, check_way_back
+from migrate.cli.legs import check_order, check_way_back, done_for_good
 from migrate.cli.looking import LOOKING, watching
 from migrate.cli.plan import plans_for
 from migrate.engine.conductor import Conductor
 from migrate.engine.crew import Crew, muster
 from migrate.journal.rows import Row
 from migrate.journal.store import ANSWERED, Journal
-from migrate.model.lifecycle import Direction, State
 from migrate.model.problems import BadFile, Exit, JournalTrouble, Problem, Trouble
 from migrate.planning.campaign.errands import (
     DeviceAccount,
@@ -302,10 +301,7 @@ def _device(row: Row) -> DeviceAccount:
 def _over(journal: Journal) -> bool:
     """Whether a run has come to its end: there is nothing to be looked for, and the old side may be
     gone by now."""
-    settled = all(
-        row.written_off or (row.state is State.SETTLED and row.direction is Direction.FORWARD)
-        for row in journal.rows()
-    )
+    settled = all(map(done_for_good, journal.rows()))
     return settled and (journal.flipped or not journal.plan.leg.together)
 
 

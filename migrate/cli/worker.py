@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 import typer
 from rich.text import Text
 
-from migrate.cli.campaigns import CampaignFile, need_store, read_campaign
+from migrate.cli.campaigns import CampaignFile, need_store, read_campaign, secret_of
 from migrate.cli.common import (
     TOOL,
     StateDir,
@@ -24,7 +24,6 @@ from migrate.cli.common import (
     out,
     problems_in_words,
     runs_folder,
-    secret_reader,
     show_mistake,
     show_problems,
 )
@@ -116,10 +115,9 @@ async def _at_work(campaign: Campaign, site: Site, home: SiteHome, *, take_over:
     from migrate.ports.durable.worker import Worker
 
     quiet_loop()
-    password = secret_reader().resolve(site.password) if site.password else None
     said = _Said(site.name)
     one = Worker(
-        engine_of(campaign.store, site.account, password),
+        engine_of(campaign.store, site.account, secret_of(site.password)),
         site.name,
         _who(home.state),
         TOOL,

@@ -60,12 +60,10 @@ class CampaignScene:
         return self.look.wanted == "stop"
 
 
-def scene_of(plan: CampaignPlan, look: Look, turn: Turn | None = None) -> CampaignScene:
-    """What one look shows; with the turn that came of it, also who waits for what."""
+def scene_of(plan: CampaignPlan, look: Look) -> CampaignScene:
+    """What one look shows, and who would wait for what now."""
     standings = look.standings(plan)
-    if turn is None:
-        heard = {site.name for site in plan.sites if look.heard(site.name)}
-        turn = next_turn(plan, standings, heard)
+    turn = next_turn(plan, standings, {site.name for site in plan.sites if look.heard(site.name)})
     back = any(standing.back for standing in standings.values())
     kept = {} if back else turn.kept
     return CampaignScene(plan, look, standings, kept, turn.exposure, back)
@@ -94,7 +92,7 @@ class Coordinator:
         self._store = store
         self._show = show
         self._seen: CampaignScene | None = None
-        self._given: set[tuple[str, str, int]] = set()
+        self._given: set[Order] = set()
         self._names = [site.name for site in plan.sites]
 
     async def forward(self, answers: Mapping[str, Answers] | None = None) -> CampaignEnding:
@@ -160,9 +158,15 @@ class Coordinator:
             standings = look.standings(self._plan)
             heard = frozenset(name for name in self._names if look.heard(name))
             turn = turn_of(standings, heard)
-            new = [n for n in turn.sites if self._key(kind, n, standings[n]) not in self._given]
+            told = words or {}
+            orders = [
+                self._order(kind, name, standings[name], told.get(name, Answers()))
+                for name in turn.sites
+            ]
+            # One of which nothing comes is not given over and over.
+            new = [order for order in orders if order not in self._given]
             if look.wanted == "run" and new:
-                await self._give_all(kind, new, standings, words or {})
+                await self._give_all(new)
                 continue
             back = kind == "back"
             scene = CampaignScene(self._plan, look, standings, turn.kept, turn.exposure, back)
@@ -256,21 +260,13 @@ class Coordinator:
         if problems:
             raise Refused(problems)
 
-    async def _give_all(
-        self,
-        kind: Literal["move", "back"],
-        names: Sequence[str],
-        standings: Mapping[str, SiteStanding],
-        words: Mapping[str, Answers],
-    ) -> None:
+    async def _give_all(self, orders: Sequence[Order]) -> None:
         """Let these sites begin. If the store is lost meanwhile the rest does not: when it is back,
         the owner may have stopped the campaign, and it is looked at anew first."""
         try:
-            for name in names:
-                answers = words.get(name, Answers())
-                await self._store.give(self._order(kind, name, standings[name], answers))
-                # One that does not come of it is not given over and over.
-                self._given.add(self._key(kind, name, standings[name]))
+            for order in orders:
+                await self._store.give(order)
+                self._given.add(order)
         except StoreLost:
             self._lost()
 
@@ -279,9 +275,6 @@ class Coordinator:
     ) -> None:
         order = self._order(kind, name, standing, answers)
         await self._patiently(lambda: self._store.give(order))
-
-    def _key(self, kind: str, name: str, standing: SiteStanding) -> tuple[str, str, int]:
-        return kind, name, standing.attempts if standing.back is (kind == "back") else 0
 
     def _order(
         self, kind: Literal["move", "back"], name: str, standing: SiteStanding, answers: Answers

@@ -117,6 +117,15 @@ class DeviceAccount(Strict):
     written_off: bool = False
     sent: bool = False
 
+    def there(self, *, back: bool) -> bool:
+        """Whether it is for good where its site is to be: on the new side; or, `back`, on the old
+        one again, if it was given anything (TURNS in lifecycle.py)."""
+        if not back:
+            return self.state is State.SETTLED and self.direction is Direction.FORWARD
+        if self.direction is Direction.BACK:
+            return self.state is State.RESTORED
+        return self.state in (State.WAITING, State.DECLINED)
+
 
 class SiteAccount(Strict):
     """What an errand came to, or has come to so far: leg `leg` of `of`, its exit code, and every
@@ -145,10 +154,7 @@ class SiteAccount(Strict):
     @property
     def there(self) -> int:
         """How many devices are on the new side for good."""
-        return sum(
-            device.state is State.SETTLED and device.direction is Direction.FORWARD
-            for device in self.devices
-        )
+        return sum(device.there(back=False) for device in self.devices)
 
 
 def to_json(one: Strict) -> str:

@@ -47,8 +47,8 @@ class Look:
 
     def heard(self, site: str) -> bool:
         """Whether its worker has been heard of lately."""
-        at = self.signs.get(site, SiteSign()).heard_at
-        return at is not None and self.at - at <= SILENT_SECONDS
+        silent = self.silent_for(site)
+        return silent is not None and silent <= SILENT_SECONDS
 
     def silent_for(self, site: str) -> float | None:
         """Seconds since its worker was heard of; None if it never was."""

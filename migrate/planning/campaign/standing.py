@@ -20,9 +20,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
 
-from migrate.model.lifecycle import Direction, State
 from migrate.model.problems import Exit
-from migrate.planning.campaign.errands import DeviceAccount, SiteAccount
+from migrate.planning.campaign.errands import SiteAccount
 
 
 class SiteState(StrEnum):
@@ -137,7 +136,9 @@ def _state(errand: Errand, *, sent: bool, back: bool) -> SiteState:
     if errand.account is None or _no_account(errand):
         return SiteState.HELD
     account = errand.account
-    if account.exit is Exit.DONE and not all(_as_wanted(d, back=back) for d in account.devices):
+    if account.exit is Exit.DONE and not all(
+        device.written_off or device.there(back=back) for device in account.devices
+    ):
         return SiteState.HELD  # somebody has done otherwise at the site meanwhile
     if account.exit is Exit.DONE and back:
         return SiteState.BACK
@@ -146,17 +147,6 @@ def _state(errand: Errand, *, sent: bool, back: bool) -> SiteState:
     # Ended by a fault that is the owner's to mend. If a device was sent something, now or by an
     # errand before, it is their turn; if none was, all is as before.
     return SiteState.HELD if sent or back else SiteState.REFUSED
-
-
-def _as_wanted(device: DeviceAccount, *, back: bool) -> bool:
-    """Whether a device is where the errand was to bring it, or is written off."""
-    if device.written_off:
-        return True
-    forward = device.direction is Direction.FORWARD
-    if back:
-        never_left = forward and device.state in (State.WAITING, State.DECLINED)
-        return never_left or device.state is State.RESTORED
-    return forward and device.state is State.SETTLED
 
 
 def _at_fault(errand: Errand) -> bool:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from migrate.engine.campaign import CampaignScene
-from migrate.model.lifecycle import FAULTS, Direction, State
+from migrate.model.lifecycle import FAULTS, State
 from migrate.model.problems import Exit
 from migrate.planning.campaign.errands import DeviceAccount, SiteAccount
 from migrate.planning.campaign.look import SiteSign
@@ -46,8 +46,6 @@ REFUSALS: Final = {
     Exit.MISSING: "a package is missing there",
 }
 """Why an errand ended, by its exit code. The site's own terminal or log has it in full."""
-ON_OLD_SIDE: Final = frozenset({State.WAITING, State.DECLINED})
-"""States of the way there in which a device has been given nothing (TURNS in lifecycle.py)."""
 RUN_ENDS: Final = frozenset({Exit.DONE, Exit.HELD, Exit.STOPPED})
 """How a leg ends that has begun."""
 MOST_ILL: Final = 3
@@ -92,7 +90,7 @@ def row_of(scene: CampaignScene, name: str) -> SiteRow:
     devices = account.devices if account else ()
     total = max(scene.plan.by_name[name].devices, len(devices))
     back = standing.back or scene.back
-    there = sum(_there(device, back=back) for device in devices)
+    there = sum(device.there(back=back) for device in devices)
     if back and not devices and not standing.began:
         there = total  # nothing was sent there
     way = ", on its way back" if standing.back and standing.state in EITHER_WAY else ""
@@ -147,14 +145,6 @@ def _in_last_leg(account: SiteAccount, *, back: bool) -> bool:
     if account.of > 1 and (account.flip or account.exit not in RUN_ENDS):
         return False
     return account.leg == (1 if back else account.of)
-
-
-def _there(device: DeviceAccount, *, back: bool) -> bool:
-    if not back:
-        return device.state is State.SETTLED and device.direction is Direction.FORWARD
-    if device.direction is Direction.BACK:
-        return device.state is State.RESTORED
-    return device.state in ON_OLD_SIDE
 
 
 def headline(scene: CampaignScene, rows: Sequence[SiteRow] | None = None) -> str:
