@@ -30,6 +30,17 @@ from migrate.views.report.forms import (
     swatch,
     told,
 )
+from migrate.views.report.pages import (
+    BAR,
+    FOOT,
+    NAME,
+    NAMED,
+    WAVE,
+    Part,
+    pages,
+    pitch_of,
+    waves_in_words,
+)
 from migrate.views.report.story import SHORTEST, Pause, Story
 from migrate.views.terminal.cells import cut
 from migrate.views.words import count
@@ -44,16 +55,6 @@ LOOKS: Final[dict[str, tuple[str, str]]] = {
     "stopped": ("seen", "stopped between two devices"),
 }
 """Class of the bar, and what it stands for. The classes are those of the report of a run."""
-NAMED: Final = 80
-"""Sites of which each has its name in the picture; of more, a line alone."""
-DENSE: Final = 400
-"""Sites beyond which a line is as thin as may be."""
-TALL: Final = 760
-"""Pixels: a picture that is taller does not fit a page."""
-FOOT, WAVE = 8, 22
-"""Pixels below the lines, and for the name of a wave."""
-LINE, BAR = 26, 10
-"""Pixels of a line with a name, and of the bar at its foot."""
 LONGEST: Final = 24
 """Characters of a name in the picture."""
 
@@ -162,37 +163,15 @@ def time_chart(scene: CampaignScene, times: SiteTimes) -> tuple[list[Figure], li
     """The sites that were asked, wave by wave, in pictures that fit a page each; and the key."""
     axis = Axis(times.story)
     number = len(times.stretches)
-    pitch = float(LINE) if number <= NAMED else 5.0 if number <= DENSE else 3.0
+    pitch = pitch_of(number)
     chart = _Chart(scene, times, axis, pitch, named=number <= NAMED)
     waves = [
         (index, [name for name in wave.sites if name in times.stretches])
         for index, wave in enumerate(scene.plan.waves)
     ]
-    groups = list(_pages([part for part in waves if part[1]], pitch))
+    groups = list(pages(waves, pitch))
     figures = [chart.draw(group, index, len(groups)) for index, group in enumerate(groups, start=1)]
     return figures, chart.key(), axis
-
-
-Part = tuple[int, Sequence[str]]
-"""Some sites of a wave."""
-
-
-def _pages(waves: Iterable[Part], pitch: float) -> Iterator[list[Part]]:
-    """Waves, or parts of them, for one picture each."""
-    page: list[Part] = []
-    used = 0.0
-    for index, names in waves:
-        while names:
-            room = int((TALL - used - WAVE) / pitch)
-            if page and room < min(len(names), 6):
-                yield page
-                page, used = [], 0.0
-                continue
-            page.append((index, names[:room]))
-            used += WAVE + len(names[:room]) * pitch
-            names = names[room:]
-    if page:
-        yield page
 
 
 class _Chart:
@@ -210,7 +189,7 @@ class _Chart:
         below: list[svg.Element] = []
         above: list[svg.Element] = []  # words, which no break hides
         y = float(HEAD)
-        for wave, names in group:
+        for wave, names, _ in group:
             below.append(
                 svg.Line(class_=["rule"], x1=START, x2=WHOLE, y1=rounded(y), y2=rounded(y))
             )
@@ -219,14 +198,12 @@ class _Chart:
             above.append(svg.Text(class_=["wave"], x=0, y=rounded(y + 14), text=words))
             for line, name in enumerate(names):
                 top = y + WAVE + line * self._pitch
-                middle = top + (LINE - 4 - BAR / 2 if self._named else self._pitch / 2)
+                middle = top + (NAME - 4 - BAR / 2 if self._named else self._pitch / 2)
                 below.append(svg.G(elements=list(self._line(name, middle))))
                 above += self._words(name, middle) if self._named else ()
             y += WAVE + len(names) * self._pitch
         height = y + FOOT
-        first, last = group[0][0] + 1, group[-1][0] + 1
-        waves = f"wave {first}" if first == last else f"waves {first} to {last}"
-        title = f"Each site over time, {waves} of the plan"
+        title = f"Each site over time, {waves_in_words(group)} of the plan"
         drawn = picture(
             f"chart-{number}",
             ["named" if self._named else "dense"],

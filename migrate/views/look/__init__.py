@@ -7,7 +7,7 @@ import hashlib
 from functools import cache
 from importlib.resources import files
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 
 from migrate.views.lines import harmless
 
@@ -20,10 +20,11 @@ def style(package: str, name: str) -> str:
 
 @cache
 def templates(package: str) -> Environment:
-    """Templates of a view, in its folder `templates`. Whatever is filled in is text, never markup,
+    """Templates of a view, in its folder `templates`, and the parts that several have alike, in
+    this package's. Whatever is filled in is text, never markup,
     without characters that do not print; a name that a template lacks is a mistake."""
     return Environment(
-        loader=PackageLoader(package),
+        loader=ChoiceLoader([PackageLoader(package), PackageLoader(__name__)]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

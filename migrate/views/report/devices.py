@@ -28,19 +28,20 @@ from migrate.views.report.forms import (
     swatch,
     told,
 )
+from migrate.views.report.pages import (
+    BAR,
+    FOOT,
+    NAME,
+    NAMED,
+    WAVE,
+    Part,
+    pages,
+    pitch_of,
+    waves_in_words,
+)
 from migrate.views.report.story import Band, Life, Span, Story
 from migrate.views.words import count
 
-NAMED: Final = 80
-"""Devices of which each has its name in the picture; of more, a line alone."""
-DENSE: Final = 400
-"""Devices beyond which a line is as thin as may be."""
-TALL: Final = 760
-"""Pixels: a picture that is taller does not fit a page."""
-FOOT, WAVE = 8, 22
-"""Pixels below the lines, and for the name of a wave."""
-NAME, BAR = 26, 10
-"""Pixels of a line with a name, and of the bar that stands at its foot."""
 FINEST: Final = 0.05
 """Percent of the width below which a span of many is not drawn on its own."""
 
@@ -95,36 +96,11 @@ def time_chart(
 ) -> tuple[list[Figure], list[Key]]:
     """The lines of all devices, wave by wave, in pictures that fit a page each; and the key."""
     number = len(story.lives)
-    pitch = float(NAME) if number <= NAMED else 5.0 if number <= DENSE else 3.0
+    pitch = pitch_of(number)
     chart = _Chart(plan, story, rows, axis, pitch, named=number <= NAMED)
-    groups = list(_pages(plan, pitch))
+    groups = list(pages(((i, wave.devices) for i, wave in enumerate(plan.waves)), pitch))
     figures = [chart.draw(group, index, len(groups)) for index, group in enumerate(groups, start=1)]
     return figures, chart.key()
-
-
-Part = tuple[int, Sequence[str], bool]
-"""Some devices of a wave, and whether they are the first of it."""
-
-
-def _pages(plan: Plan, pitch: float) -> Iterator[list[Part]]:
-    """Waves, or parts of them, for one picture each."""
-    page: list[Part] = []
-    used = 0.0
-    for index, wave in enumerate(plan.waves):
-        names: Sequence[str] = wave.devices
-        first = True
-        while names:
-            room = int((TALL - used - WAVE) / pitch)
-            if page and room < min(len(names), 6):
-                yield page
-                page, used = [], 0.0
-                continue
-            here, names = names[:room], names[room:]
-            page.append((index, here, first))
-            used += WAVE + len(here) * pitch
-            first = False
-    if page:
-        yield page
 
 
 class _Chart:
@@ -165,7 +141,7 @@ class _Chart:
                 above += self._words_and_marks(life, middle)
             y += height
         height = y + FOOT
-        title = f"Each device over time, {_waves(group)}"
+        title = f"Each device over time, {waves_in_words(group)}"
         drawn = picture(
             f"chart-{number}",
             ["named" if self._named else "dense"],
@@ -280,8 +256,3 @@ def _bar(
     return svg.Rect(
         class_=[look], x=x, y=rounded(middle - height / 2), width=width, height=rounded(height)
     )
-
-
-def _waves(group: Sequence[Part]) -> str:
-    first, last = group[0][0] + 1, group[-1][0] + 1
-    return f"wave {first}" if first == last else f"waves {first} to {last}"

@@ -18,11 +18,12 @@ from migrate.views.look import file_policy, style, templates
 from migrate.views.outputs import outputs_of
 from migrate.views.report import tables
 from migrate.views.report.axis import Axis
-from migrate.views.report.devices import NAMED, time_chart
+from migrate.views.report.devices import time_chart
 from migrate.views.report.exposures import exposure_chart, exposure_key
 from migrate.views.report.faults import faults_of, run_of
 from migrate.views.report.figures import exposure_of, gained_of, returns_of
 from migrate.views.report.forms import definitions
+from migrate.views.report.pages import NAMED
 from migrate.views.report.sides import sides_chart, sides_key
 from migrate.views.report.story import story_of
 from migrate.views.report.summary import summary
