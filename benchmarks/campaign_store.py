@@ -25,12 +25,12 @@ import time
 from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 
 from migrate.engine.campaign import CampaignScene, Coordinator
-from migrate.model.campaign import SitePace, StorePlace
+from migrate.model.campaign import SitePace
 from migrate.model.lifecycle import Direction, State
 from migrate.model.problems import Exit
-from migrate.model.secrets import Secret
 from migrate.planning.campaign.errands import (
     DeviceAccount,
     Order,
@@ -42,8 +42,6 @@ from migrate.planning.campaign.errands import (
 from migrate.planning.campaign.plan import CampaignPlan, PlannedSite, freeze_campaign
 from migrate.planning.campaign.turn import expected_waves
 from migrate.planning.plan import Source
-from migrate.ports.durable.accounts import ROLE, prepare
-from migrate.ports.durable.database import engine_of
 from migrate.ports.durable.store import DurableStore
 from migrate.ports.durable.worker import Worker
 from tests.campaign.postgres import DATABASE, OWNER, Postgres
@@ -87,20 +85,13 @@ def measured(sites: int, devices: int) -> dict[str, float]:
     """A campaign from its first errand to its last."""
     plan = plan_of(sites, devices)
     with Postgres(ACCOUNT) as server:
-        engine = engine_of(_place(server), None, Secret(server.passwords[OWNER]))
-        accounts: dict[str, str | None] = {site.name: None for site in plan.sites}
-        prepare(engine, accounts)
-        with server.admin() as db:
-            db.execute(f"CREATE ROLE {ROLE} NOLOGIN".encode())
-        if prepare(engine, accounts):
-            raise RuntimeError("the store is not ready")
-        engine.dispose()
+        server.prepare({site.name: None for site in plan.sites})
         before = _used(server)
         begun = time.monotonic()
         there, here = FORK.Pipe()
         coordinator = FORK.Process(target=_coordinate, args=(server, plan, here))
         coordinator.start()
-        with beating(server), serving(server, devices):
+        with beside(partial(beat, server)), beside(partial(serve, server, devices)):
             found: dict[str, float] = there.recv()
             coordinator.join()
         seconds = time.monotonic() - begun
@@ -141,10 +132,6 @@ def _digest(number: int) -> str:
     return hashlib.sha256(str(number).encode()).hexdigest()
 
 
-def _place(server: Postgres) -> StorePlace:
-    return StorePlace(host="127.0.0.1", port=server.port, account=OWNER)
-
-
 def _coordinate(server: Postgres, plan: CampaignPlan, out: object) -> None:
     looks = 0
     before = resource.getrusage(resource.RUSAGE_SELF)
@@ -154,7 +141,7 @@ def _coordinate(server: Postgres, plan: CampaignPlan, out: object) -> None:
         looks += 1
 
     async def go() -> None:
-        engine = engine_of(_place(server), None, Secret(server.passwords[OWNER]))
+        engine = server.engine()
         store = DurableStore(engine, coordinates=True)
         await store.register([site.name for site in plan.sites])
         ending = await Coordinator(plan, store, show).forward()
@@ -228,7 +215,7 @@ def _work(server: Postgres, site: str, devices: int) -> None:
     """A worker, until its errand is over."""
 
     async def go() -> None:
-        engine = engine_of(_place(server), None, Secret(server.passwords[OWNER]))
+        engine = server.engine()
         work = MadeUp(devices)
         worker = Worker(engine, site, site, "benchmark", work)
         work.told = worker.told
@@ -249,56 +236,45 @@ def _until_over(server: Postgres, site: str) -> None:
 
 
 @contextmanager
-def serving(server: Postgres, devices: int) -> Iterator[None]:
+def beside(work: Callable[[threading.Event], None]) -> Iterator[None]:
+    """A thread while the block lasts; it is to end when the event is set."""
+    over = threading.Event()
+    thread = threading.Thread(target=work, args=(over,))
+    thread.start()
+    try:
+        yield
+    finally:
+        over.set()
+        thread.join()
+
+
+def serve(server: Postgres, devices: int, over: threading.Event) -> None:
     """A worker for each site that has been given an errand, a few at a time."""
-    over = threading.Event()
-
-    def serve() -> None:
-        served: set[str] = set()
-        at_work: list[multiprocessing.process.BaseProcess] = []
-        with server.account(OWNER) as db:
-            while not over.wait(0.1):
-                at_work = [one for one in at_work if one.is_alive()]
-                asked = db.execute(
-                    "SELECT split_part(workflow_uuid, '/', 1) FROM dbos.workflow_status "
-                    "WHERE status = 'ENQUEUED' ORDER BY created_at"
-                ).fetchall()
-                for (site,) in asked:
-                    if site not in served and len(at_work) < AT_ONCE:
-                        served.add(site)
-                        at_work.append(FORK.Process(target=_work, args=(server, site, devices)))
-                        at_work[-1].start()
-        for one in at_work:
-            one.join()
-
-    thread = threading.Thread(target=serve)
-    thread.start()
-    try:
-        yield
-    finally:
-        over.set()
-        thread.join()
+    served: set[str] = set()
+    at_work: list[multiprocessing.process.BaseProcess] = []
+    with server.account(OWNER) as db:
+        while not over.wait(0.1):
+            at_work = [one for one in at_work if one.is_alive()]
+            asked = db.execute(
+                "SELECT split_part(workflow_uuid, '/', 1) FROM dbos.workflow_status "
+                "WHERE status = 'ENQUEUED' ORDER BY created_at"
+            ).fetchall()
+            for (site,) in asked:
+                if site not in served and len(at_work) < AT_ONCE:
+                    served.add(site)
+                    at_work.append(FORK.Process(target=_work, args=(server, site, devices)))
+                    at_work[-1].start()
+    for one in at_work:
+        one.join()
 
 
-@contextmanager
-def beating(server: Postgres) -> Iterator[None]:
+def beat(server: Postgres, over: threading.Event) -> None:
     """Every worker is heard of."""
-    over = threading.Event()
-
-    def beat() -> None:
-        with server.account(OWNER) as db:
-            while True:
-                db.execute("UPDATE campaign.campaign_site SET heard_at = extract(epoch from now())")
-                if over.wait(15):
-                    return
-
-    thread = threading.Thread(target=beat)
-    thread.start()
-    try:
-        yield
-    finally:
-        over.set()
-        thread.join()
+    with server.account(OWNER) as db:
+        while True:
+            db.execute("UPDATE campaign.campaign_site SET heard_at = extract(epoch from now())")
+            if over.wait(15):
+                return
 
 
 @dataclass(frozen=True)

@@ -12,13 +12,19 @@ import socket
 import subprocess
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import NoReturn, Self
 
 import psycopg
 import pytest
+import sqlalchemy as sa
+
+from migrate.model.campaign import StorePlace
+from migrate.model.secrets import Secret
+from migrate.ports.durable.accounts import prepare
+from migrate.ports.durable.database import engine_of
 
 REQUIRED = "MIGRATE_POSTGRES"
 """Set to `required` where the tests must not be skipped."""
@@ -157,6 +163,32 @@ class Postgres:
     def options(self, extra: Sequence[str], hba: str) -> None:
         """Options, and a line on who may come from where, for a server that is not up yet."""
         self._extra, self._hba = list(extra), hba
+
+    def engine(self) -> sa.Engine:
+        """As whoever runs the campaign, by the server's socket."""
+        place = StorePlace(host=str(self.folder), port=self.port, account=OWNER)
+        return engine_of(place, None, Secret(self.passwords[OWNER]))
+
+    def prepare(self, accounts: Mapping[str, str | None]) -> list[str]:
+        """As the owner does, then the administrator, and the owner once more; the statements that
+        were the administrator's."""
+        engine = self.engine()
+        left = prepare(engine, accounts)
+        with self.admin() as db:
+            for statement in left:
+                db.execute(statement.partition("--")[0].encode())
+        for account in filter(None, accounts.values()):
+            self.give_password(account)
+        assert prepare(engine, accounts) == []
+        engine.dispose()
+        return left
+
+    def keep_words(self, folder: Path) -> None:
+        """The password of every account as a file that its owner alone may read: NAME.word."""
+        for name, word in self.passwords.items():
+            place = folder / f"{name}.word"
+            place.write_text(word, encoding="utf-8")
+            place.chmod(0o600)
 
     def give_password(self, name: str) -> None:
         """The account gets its password, as by \\password of psql."""

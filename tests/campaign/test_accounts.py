@@ -13,14 +13,12 @@ import psycopg
 import pytest
 from psycopg import errors, sql
 
-from migrate.model.campaign import StorePlace
-from migrate.model.secrets import Secret
 from migrate.planning.campaign.errands import Order
+from migrate.planning.campaign.look import Look
 from migrate.ports.durable.accounts import ROLE, prepare
-from migrate.ports.durable.database import engine_of
 from migrate.ports.durable.store import DurableStore
 
-from .postgres import DATABASE, OWNER, Postgres
+from .postgres import DATABASE, Postgres
 
 pytestmark = pytest.mark.long
 ACCOUNTS: dict[str, str | None] = {"alder": "site_alder", "birch": "site_birch"}
@@ -30,30 +28,29 @@ ACCOUNTS: dict[str, str | None] = {"alder": "site_alder", "birch": "site_birch"}
 def server() -> Iterator[Postgres]:
     """Prepared for two sites, each with an errand."""
     with Postgres("site_alder", "site_birch") as one:
-        place = StorePlace(host="127.0.0.1", port=one.port, account=OWNER)
-        engine = engine_of(place, None, Secret(one.passwords[OWNER]))
-        left = prepare(engine, ACCOUNTS)
+        left = one.prepare(ACCOUNTS)
         assert len(left) == 3  # the role, and two accounts: only an administrator can make them
-        with one.admin() as db:
-            for statement in left:
-                db.execute(statement.partition("--")[0].encode())
-        for account in ("site_alder", "site_birch"):
-            one.give_password(account)
-        assert prepare(engine, ACCOUNTS) == []
-        assert prepare(engine, ACCOUNTS) == []  # and again, whenever
-        engine.dispose()
+        assert one.prepare(ACCOUNTS) == []  # again, whenever
         yield one
 
 
 @pytest.fixture
 async def errands(server: Postgres) -> None:
     """An errand on the queue of each site."""
-    place = StorePlace(host="127.0.0.1", port=server.port, account=OWNER)
-    store = DurableStore(engine_of(place, None, Secret(server.passwords[OWNER])))
+    store = DurableStore(server.engine())
     await store.register(["alder", "birch"])
     for site in ACCOUNTS:
         await store.give(Order(kind="move", site=site, campaign="c0ffee"))
     store.close()
+
+
+async def _look(server: Postgres) -> Look:
+    """What whoever runs the campaign sees."""
+    store = DurableStore(server.engine())
+    try:
+        return await store.look("c0ffee", list(ACCOUNTS))
+    finally:
+        store.close()
 
 
 def _tables(db: psycopg.Connection) -> list[tuple[str, str]]:
@@ -146,8 +143,7 @@ def test_another_name_for_the_function_leads_nowhere(server: Postgres) -> None:
 
 
 def test_a_site_that_is_no_longer_named_is_closed(server: Postgres) -> None:
-    place = StorePlace(host="127.0.0.1", port=server.port, account=OWNER)
-    engine = engine_of(place, None, Secret(server.passwords[OWNER]))
+    engine = server.engine()
     try:
         assert prepare(engine, {"alder": "site_alder"}) == []
         with server.account("site_birch") as db:
@@ -194,12 +190,7 @@ async def test_an_object_of_python_in_a_row_is_not_read(server: Postgres) -> Non
             "ON CONFLICT (workflow_uuid) DO UPDATE SET output = EXCLUDED.output",
             [octets],
         )
-    place = StorePlace(host="127.0.0.1", port=server.port, account=OWNER)
-    store = DurableStore(engine_of(place, None, Secret(server.passwords[OWNER])))
-    try:
-        look = await store.look("c0ffee", ["alder", "birch"])
-    finally:
-        store.close()
+    look = await _look(server)
     assert not hasattr(builtins, "ran")
     # What nobody understands is a failure of that site, and of no other.
     assert [errand.phase for errand in look.errands["alder"]] == ["failed"]
@@ -211,12 +202,7 @@ async def test_an_object_of_python_in_a_row_is_not_read(server: Postgres) -> Non
 async def test_a_picture_that_nobody_understands_is_none(server: Postgres, said: str) -> None:
     with server.account("site_alder") as db:
         db.execute("UPDATE campaign.campaign_site SET picture = %s", [said])
-    place = StorePlace(host="127.0.0.1", port=server.port, account=OWNER)
-    store = DurableStore(engine_of(place, None, Secret(server.passwords[OWNER])))
-    try:
-        assert (await store.look("c0ffee", ["alder"])).signs["alder"].picture is None
-    finally:
-        store.close()
+    assert (await _look(server)).signs["alder"].picture is None
 
 
 @pytest.mark.usefixtures("errands")
@@ -224,11 +210,6 @@ async def test_a_picture_that_nobody_understands_is_none(server: Postgres, said:
 async def test_a_time_that_no_clock_says_is_none(server: Postgres, said: str) -> None:
     with server.account("site_alder") as db:
         db.execute("UPDATE campaign.campaign_site SET heard_at = %s::float8", [said])
-    place = StorePlace(host="127.0.0.1", port=server.port, account=OWNER)
-    store = DurableStore(engine_of(place, None, Secret(server.passwords[OWNER])))
-    try:
-        look = await store.look("c0ffee", ["alder"])
-    finally:
-        store.close()
+    look = await _look(server)
     assert look.silent_for("alder") is None
     assert not look.heard("alder")

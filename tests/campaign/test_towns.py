@@ -16,25 +16,14 @@ from pathlib import Path
 import pytest
 import trustme
 
-from migrate.model.campaign import StorePlace
-from migrate.model.secrets import Secret
-from migrate.ports.durable.accounts import prepare
-from migrate.ports.durable.database import engine_of
 from tests.namespaces.node import BRIDGE, ip
-from tests.namespaces.town import PREFIX, Device, Town, check_possible
+from tests.namespaces.town import PREFIX, Device, Town, check_possible, write_files
 
 from .postgres import OWNER, Postgres
 from .trio import SITES, Process, no_traceback
 
 pytestmark = [pytest.mark.long, pytest.mark.timeout(300)]
 OFFICE_ADDRESS = "203.0.113.1"
-PACE = """
-stranded_at_most = 2
-soak_seconds = 1
-look_seconds = 0.2
-reply_seconds = 3
-deadline_seconds = { least = 8, most = 25 }
-"""
 
 
 @pytest.fixture(autouse=True)
@@ -92,46 +81,10 @@ class Office:
             server.give(path)
 
 
-def fleet_of(town: Town) -> None:
-    """The files of one town."""
-    old, new = town.old, town.new
-    (town.folder / "fleet.toml").write_text(
-        "\n".join(
-            f'[[device]]\nname = "{d.name}"\nmac = "{d.mac}"\ndialect = "{d.family}"\n'
-            f'via = "{d.via}"\ntopic = "{d.name}"\nfirmware = "1.0.0"\n'
-            for d in town.devices.values()
-        )
-    )
-    (town.folder / "town.toml").write_text(
-        f'''
-[wifi]
-ssid = "{new.ssid}"
-secret = {{ env = "NEW_WIFI" }}
-[broker]
-host = "{new.router}"
-username = "{new.user}"
-password = {{ env = "NEW_BROKER" }}
-[old]
-subnet = "{old.subnet}"
-leases = "{old.leases}"
-wifi = {{ ssid = "{old.ssid}", secret = {{ env = "OLD_WIFI" }} }}
-broker = {{ host = "{old.router}", username = "{old.user}", password = {{ env = "OLD_BROKER" }} }}
-[new]
-subnet = "{new.subnet}"
-leases = "{new.leases}"
-[pace]
-{PACE}
-'''
-    )
-
-
 def campaign_files(office: Office, server: Postgres, towns: dict[str, Town]) -> None:
     """The campaign file of the office, and that of each worker."""
     store = f'[store]\nhost = "{OFFICE_ADDRESS}"\nport = {server.port}\nca = "{{ca}}"\n'
-    for name, word in server.passwords.items():
-        place = office.folder / f"{name}.word"
-        place.write_text(word)
-        place.chmod(0o600)
+    server.keep_words(office.folder)
     own = f'account = "{OWNER}"\npassword = {{ file = "{OWNER}.word" }}\n'
     sites = "".join(f'[[site]]\nname = "{name}"\naccount = "site_{name}"\n' for name in towns)
     pace = "[pace]\nheld_at_most = 2\nconfidence = 0.6\n"
@@ -143,20 +96,6 @@ def campaign_files(office: Office, server: Postgres, towns: dict[str, Town]) -> 
             + f'[[site]]\nname = "{name}"\naccount = "site_{name}"\nplaybook = "town.toml"\n'
             + f'fleet = "fleet.toml"\npassword = {{ file = "{office.folder}/site_{name}.word" }}\n'
         )
-
-
-def prepared(server: Postgres) -> None:
-    """As the owner does, and the administrator of the server, on the server's own machine."""
-    place = StorePlace(host=str(server.folder), port=server.port, account=OWNER)
-    engine = engine_of(place, None, Secret(server.passwords[OWNER]))
-    accounts: dict[str, str | None] = {name: f"site_{name}" for name in SITES}
-    for statement in prepare(engine, accounts):
-        with server.admin() as db:
-            db.execute(statement.partition("--")[0].encode())
-    for account in accounts.values():
-        server.give_password(str(account))
-    assert prepare(engine, accounts) == []
-    engine.dispose()
 
 
 @asynccontextmanager
@@ -186,10 +125,11 @@ async def campaign_of_towns(folder: Path) -> AsyncIterator[tuple[Office, dict[st
         server.options(extra, hba="hostssl all all 203.0.113.0/24 scram-sha-256")
         office.certificate(server)
         stack.enter_context(server)
-        await asyncio.to_thread(prepared, server)
+        accounts: dict[str, str | None] = {name: f"site_{name}" for name in SITES}
+        await asyncio.to_thread(server.prepare, accounts)
         campaign_files(office, server, towns)
         for town in towns.values():
-            fleet_of(town)
+            write_files(town, stranded=2)
         yield office, towns
 
 

@@ -12,11 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from migrate.model.campaign import StorePlace
 from migrate.model.problems import Exit
-from migrate.model.secrets import Secret
-from migrate.ports.durable.accounts import prepare
-from migrate.ports.durable.database import engine_of
 
 from .postgres import OWNER, Postgres
 
@@ -121,14 +117,7 @@ def test_what_has_not_been_prepared_is_told(server: Postgres, folder: Path) -> N
 
 
 def test_an_account_that_may_not_is_told(server: Postgres, folder: Path) -> None:
-    place = StorePlace(host="127.0.0.1", port=server.port, account=OWNER)
-    engine = engine_of(place, None, Secret(server.passwords[OWNER]))
-    for statement in prepare(engine, {"alder": "site_alder"}):
-        with server.admin() as db:
-            db.execute(statement.partition("--")[0].encode())
-    server.give_password("site_alder")
-    assert prepare(engine, {"alder": "site_alder"}) == []
-    engine.dispose()
+    server.prepare({"alder": "site_alder"})
     word = folder / "word"
     word.write_text(server.passwords["site_alder"])
     word.chmod(0o600)

@@ -14,11 +14,7 @@ from contextlib import AsyncExitStack
 from pathlib import Path
 from typing import Self
 
-from migrate.model.campaign import StorePlace
 from migrate.model.problems import Exit
-from migrate.model.secrets import Secret
-from migrate.ports.durable.accounts import prepare
-from migrate.ports.durable.database import engine_of
 from tests.engine.harness import Dev
 from tests.kills.house import KilledHouse
 
@@ -139,7 +135,9 @@ class Trio:
                 for name in SITES:
                     line = Line(self.postgres.port)
                     self.lines[name] = await self._stack.enter_async_context(line)
-                await asyncio.to_thread(self._prepare, self.postgres)
+                accounts: dict[str, str | None] = {name: f"site_{name}" for name in SITES}
+                await asyncio.to_thread(self.postgres.prepare, accounts)
+                self.postgres.keep_words(self.folder)
             self._write_files()
             for name in SITES:
                 self.start_worker(name)
@@ -199,23 +197,6 @@ class Trio:
             await asyncio.to_thread(self.postgres.kill)
             await asyncio.sleep(seconds)
             await asyncio.to_thread(self.postgres.start)
-
-    def _prepare(self, server: Postgres) -> None:
-        """As the owner does, and the administrator of the server."""
-        place = StorePlace(host="127.0.0.1", port=server.port, account=OWNER)
-        engine = engine_of(place, None, Secret(server.passwords[OWNER]))
-        accounts = {name: f"site_{name}" for name in SITES}
-        for statement in prepare(engine, accounts):
-            with server.admin() as db:
-                db.execute(statement.partition("--")[0].encode())
-        for account in accounts.values():
-            server.give_password(account)
-        assert prepare(engine, accounts) == []
-        engine.dispose()
-        for name, word in server.passwords.items():
-            place_ = self.folder / f"{name}.word"
-            place_.write_text(word, encoding="utf-8")
-            place_.chmod(0o600)
 
     def _write_files(self) -> None:
         site = '[[site]]\nname = "{0}"\naccount = "site_{0}"\n'

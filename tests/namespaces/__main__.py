@@ -19,8 +19,8 @@ from pathlib import Path
 
 from migrate.model.problems import Exit
 
-from .test_town import devices, write_files
-from .town import Town, check_possible
+from .test_town import devices
+from .town import Town, check_possible, write_files
 
 WAYS = {
     "leases": '["leases"]',

@@ -15,7 +15,7 @@ import pytest
 from migrate.model.problems import Exit
 from migrate.ports.sources.lease_formats import parse_leases
 
-from .town import PATH, Device, Town, check_possible, missing
+from .town import PATH, Device, Town, check_possible, missing, write_files
 
 pytestmark = [pytest.mark.long, pytest.mark.timeout(180)]
 SERVERS = {"dhcpd": "dhcpd", "kea": "kea-dhcp4"}
@@ -39,43 +39,6 @@ def devices(**faults: str) -> list[Device]:
         Device(name, family, via, f"00-00-5E-00-53-{number:02X}", faults.get(name, ""))  # type: ignore[arg-type]
         for number, (name, family, via) in enumerate(ABOUT, 1)
     ]
-
-
-def write_files(town: Town, *, leases: bool = True, more: str = "") -> None:
-    """The owner's files: no address stands in them, MACs do."""
-    old, new = town.old, town.new
-    fleet = "\n".join(
-        f'[[device]]\nname = "{d.name}"\nmac = "{d.mac}"\ndialect = "{d.family}"\n'
-        f'via = "{d.via}"\ntopic = "{d.name}"\nfirmware = "1.0.0"\n'
-        for d in town.devices.values()
-    )
-    (town.folder / "fleet.toml").write_text(fleet)
-    tables = f"""
-title = "Town"
-[wifi]
-ssid = "{new.ssid}"
-secret = {{ env = "NEW_WIFI" }}
-[broker]
-host = "{new.router}"
-username = "{new.user}"
-password = {{ env = "NEW_BROKER" }}
-[old]
-subnet = "{old.subnet}"
-leases = "{old.leases}"
-wifi = {{ ssid = "{old.ssid}", secret = {{ env = "OLD_WIFI" }} }}
-broker = {{ host = "{old.router}", username = "{old.user}", password = {{ env = "OLD_BROKER" }} }}
-[new]
-subnet = "{new.subnet}"
-{f'leases = "{new.leases}"' if leases else ""}
-[pace]
-stranded_at_most = 4
-soak_seconds = 1
-look_seconds = 0.2
-reply_seconds = 3
-deadline_seconds = {{ least = 8, most = 25 }}
-{more}
-"""
-    (town.folder / "town.toml").write_text(tables)
 
 
 def mac_of(lease_file: Path) -> dict[str, str]:

@@ -399,3 +399,40 @@ class Town:
         for name in namespaces():
             if name.startswith(f"{self._mark}-"):
                 ip("netns", "delete", name)
+
+
+def write_files(town: Town, *, leases: bool = True, stranded: int = 4, more: str = "") -> None:
+    """The owner's files: no address stands in them, MACs do."""
+    old, new = town.old, town.new
+    fleet = "\n".join(
+        f'[[device]]\nname = "{d.name}"\nmac = "{d.mac}"\ndialect = "{d.family}"\n'
+        f'via = "{d.via}"\ntopic = "{d.name}"\nfirmware = "1.0.0"\n'
+        for d in town.devices.values()
+    )
+    (town.folder / "fleet.toml").write_text(fleet)
+    tables = f"""
+title = "Town"
+[wifi]
+ssid = "{new.ssid}"
+secret = {{ env = "NEW_WIFI" }}
+[broker]
+host = "{new.router}"
+username = "{new.user}"
+password = {{ env = "NEW_BROKER" }}
+[old]
+subnet = "{old.subnet}"
+leases = "{old.leases}"
+wifi = {{ ssid = "{old.ssid}", secret = {{ env = "OLD_WIFI" }} }}
+broker = {{ host = "{old.router}", username = "{old.user}", password = {{ env = "OLD_BROKER" }} }}
+[new]
+subnet = "{new.subnet}"
+{f'leases = "{new.leases}"' if leases else ""}
+[pace]
+stranded_at_most = {stranded}
+soak_seconds = 1
+look_seconds = 0.2
+reply_seconds = 3
+deadline_seconds = {{ least = 8, most = 25 }}
+{more}
+"""
+    (town.folder / "town.toml").write_text(tables)
