@@ -11,6 +11,7 @@ import signal
 import socket
 import subprocess
 import tempfile
+import threading
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
@@ -28,6 +29,8 @@ from migrate.ports.durable.database import engine_of
 
 REQUIRED = "MIGRATE_POSTGRES"
 """Set to `required` where the tests must not be skipped."""
+PREPARING = threading.Lock()
+"""A process has one DBOS, and two stories told side by side would both start it."""
 OWNER = "controller"
 DATABASE = "campaign"
 STARTING_SECONDS = 30.0
@@ -173,13 +176,15 @@ class Postgres:
         """As the owner does, then the administrator, and the owner once more; the statements that
         were the administrator's."""
         engine = self.engine()
-        left = prepare(engine, accounts)
+        with PREPARING:
+            left = prepare(engine, accounts)
         with self.admin() as db:
             for statement in left:
                 db.execute(statement.partition("--")[0].encode())
         for account in filter(None, accounts.values()):
             self.give_password(account)
-        assert prepare(engine, accounts) == []
+        with PREPARING:
+            assert prepare(engine, accounts) == []
         engine.dispose()
         return left
 
